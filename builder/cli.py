@@ -1,0 +1,256 @@
+"""The command line: `cards`. The only place that prints and exits."""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import sys
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import click
+
+from . import __version__, calculate, compose, starter
+from .model import KINDS, PRACTICE, Basis
+from .problems import FORMATS, CouldNotRun
+from .read import FOLDERS, SINGLE
+from .text import did_you_mean
+
+CLEAN, PROBLEMS, COULD_NOT_RUN = 0, 1, 2
+
+
+class _Commands(click.Group):
+    """Turns what could not be run into a plain sentence and exit code 2."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except CouldNotRun as error:
+            click.echo(f"Could not run: {error}", err=True)
+            ctx.exit(COULD_NOT_RUN)
+        except OSError as error:
+            click.echo(f"Could not run: {error.strerror or error} {error.filename or ''}".rstrip(), err=True)
+            ctx.exit(COULD_NOT_RUN)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="cards")
+@click.option("--root", type=click.Path(file_okay=False, path_type=Path), help="Folder that holds cards/ (default: here or above).")
+@click.pass_context
+def main(ctx: click.Context, root: Path | None) -> None:
+    """Check, build and serve the department's technique cards."""
+    ctx.obj = root
+
+
+def _root(ctx: click.Context) -> Path:
+    given = ctx.obj
+    if given is not None and not (given / "cards").is_dir():
+        raise CouldNotRun(f"There is no cards folder in {given}.")
+    return given.resolve() if given is not None else compose.find_root(Path.cwd())
+
+
+@main.command()
+@click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--format", "form", type=click.Choice(sorted(FORMATS)), default="text", help="text for people, json for machines, ci for a forge.")
+@click.pass_context
+def check(ctx: click.Context, paths: tuple[Path, ...], form: str) -> None:
+    """Report every problem in the cards, or only those in PATHS.
+
+    Exit code 0: clean; 1: problems; 2: could not run.
+    """
+    root = _root(ctx)
+    wanted = [_inside(p, root) for p in paths]
+    problems = compose.build(root).problems
+    if wanted:
+        problems = [p for p in problems if any(p.file == w or p.file.startswith(w + "/") or w == "." for w in wanted)]
+    out = FORMATS[form](problems)
+    if out:
+        click.echo(out)
+    if not problems and form == "text":
+        click.echo("No problems.")
+    ctx.exit(PROBLEMS if problems else CLEAN)
+
+
+def _inside(path: Path, root: Path) -> str:
+    if not path.exists():
+        raise CouldNotRun(f"{path} does not exist.")
+    # Not resolved: a card that is a link out of the folder is reported under its own name.
+    absolute = Path(os.path.abspath(path))
+    if not absolute.is_relative_to(root):
+        raise CouldNotRun(f"{path} is outside {root.name}.")
+    return absolute.relative_to(root).as_posix()
+
+
+@main.command()
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for the site (default: site).")
+@click.pass_context
+def build(ctx: click.Context, out: Path | None) -> None:
+    """Check the cards, then build the whole site; it is put in place in one move."""
+    root = _root(ctx)
+    built = compose.build(root)
+    if built.problems:
+        click.echo(FORMATS["text"](built.problems))
+        click.echo("Nothing was built.", err=True)
+        ctx.exit(PROBLEMS)
+    site = _site()
+    target = out if out is not None else root / "site"
+    if target.resolve() == root or root.is_relative_to(target.resolve()) or target.resolve().is_relative_to(root / "cards"):
+        raise CouldNotRun(f"The site cannot be put into {target}.")
+    from mkdocs.exceptions import MkDocsException
+
+    try:
+        pages = site.build_site(root, target, _config_file(root))
+    except MkDocsException as error:
+        raise CouldNotRun(str(error)) from error
+    library = built.linked.library
+    click.echo(f"Built {pages} pages from {len(library.techniques)} technique cards, {len(library.calculators)} calculators "
+               f"and {len(library.sources)} sources into {click.format_filename(target)}.")
+
+
+@main.command()
+@click.option("--address", default="127.0.0.1:8000", show_default=True, help="Where the site is served.")
+@click.pass_context
+def serve(ctx: click.Context, address: str) -> None:
+    """Serve the site with live reload. Broken cards are listed in the browser."""
+    root = _root(ctx)
+    from mkdocs.exceptions import MkDocsException
+
+    try:
+        _site().serve_site(_config_file(root), address)
+    except MkDocsException as error:
+        raise CouldNotRun(str(error)) from error
+
+
+def _site() -> Any:
+    os.environ.setdefault("NO_MKDOCS_2_WARNING", "1")
+    from . import site
+
+    logger = logging.getLogger("mkdocs")
+    if not logger.handlers:
+        handler = logging.StreamHandler()
+        handler.setFormatter(logging.Formatter("%(levelname)s: %(message)s"))
+        logger.addHandler(handler)
+        logger.setLevel(logging.INFO if "serve" in sys.argv else logging.WARNING)
+        logger.propagate = False
+    return site
+
+
+def _config_file(root: Path) -> Path:
+    config = root / "mkdocs.yml"
+    if not config.is_file():
+        raise CouldNotRun("There is no mkdocs.yml beside the cards folder.")
+    return config
+
+
+@main.command()
+@click.argument("kind", type=click.Choice(KINDS))
+@click.argument("id")
+@click.pass_context
+def new(ctx: click.Context, kind: str, id: str) -> None:
+    """Write a commented starter file for a card of KIND, named ID."""
+    root = _root(ctx)
+    single = {v: k for k, v in SINGLE.items()}
+    folder = {v: k for k, v in FOLDERS.items()}
+    if not starter.is_id(id):
+        raise CouldNotRun(f"'{id}' cannot be an id: use lower-case letters and digits joined by single hyphens.")
+    path = root / "cards" / (single[kind] if kind in single else f"{folder[kind]}/{id}.yaml")
+    text = starter.starter(kind, compose.load_schemas(root))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        with open(path, "x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise CouldNotRun(f"{path.relative_to(root).as_posix()} is already there.") from None
+    click.echo(f"Wrote {path.relative_to(root).as_posix()}. Fill it in, then run: cards check")
+
+
+@main.command()
+@click.argument("calculator")
+@click.argument("values", nargs=-1, metavar="name=value ...")
+@click.option("--on", "today", metavar="DATE", help="Take this as today for dates left out (default: today).")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@click.pass_context
+def compute(ctx: click.Context, calculator: str, values: tuple[str, ...], today: str | None, form: str) -> None:
+    """Work out CALCULATOR with the given inputs; inputs left out take their start value.
+
+    A value may carry a unit the input accepts, for example iop=8kPa.
+    """
+    built = compose.build(_root(ctx))
+    ready = built.ready.get(calculator)
+    library = built.linked.library
+    if ready is None:
+        broken = calculator in library.calculators or ("calculator", calculator) in library.unsound
+        known = did_you_mean(calculator, built.ready) or f" There are: {', '.join(built.ready) or 'none'}."
+        raise CouldNotRun(f"The calculator '{calculator}' has problems; run: cards check" if broken else f"There is no calculator '{calculator}'.{known}")
+    if library.department and calculator in library.department.calculators_off:
+        raise CouldNotRun(f"The department has switched off the calculator '{calculator}'.")
+    result = calculate.run(ready, _given(values), _today(today))
+    if result.refusals:
+        if form == "json":
+            click.echo(json.dumps({"calculator": calculator, "refused": [{"name": r.name, "message": r.message} for r in result.refusals]},
+                                  indent=2, ensure_ascii=False))
+        else:
+            for r in result.refusals:
+                click.echo(f"{r.name}: {r.message}", err=True)
+        ctx.exit(PROBLEMS)
+    answer = _answer(ready, result, library)
+    click.echo(json.dumps(answer, indent=2, ensure_ascii=False) if form == "json" else _answer_text(answer))
+
+
+def _given(values: tuple[str, ...]) -> dict[str, str]:
+    given: dict[str, str] = {}
+    for value in values:
+        name, equals, text = value.partition("=")
+        if not equals:
+            raise CouldNotRun(f"'{value}' is not name=value.")
+        if name in given:
+            raise CouldNotRun(f"'{name}' is given twice.")
+        given[name] = text
+    return given
+
+
+def _today(given: str | None) -> date:
+    try:
+        return date.fromisoformat(given) if given else date.today()
+    except ValueError:
+        raise CouldNotRun(f"'{given}' is not a date; write it YYYY-MM-DD.") from None
+
+
+def _answer(ready: calculate.Ready, result: calculate.Result, library: Any) -> dict[str, Any]:
+    c = ready.declared
+    cited: dict[str, Any] = {}
+
+    def basis(b: Basis) -> Any:
+        for citation in b.citations:
+            cited[citation.source] = {"id": citation.source, **library.sources[citation.source].csl}
+        return [{"source": x.source, "checked": x.checked, **({"at": x.at} if x.at else {}), **({"note": x.note} if x.note else {})} for x in b.citations] or PRACTICE
+
+    def value(name: str, kind: str) -> Any:
+        return calculate.as_date(result.values[name]) if kind == "date" else result.values[name]
+
+    answer = {
+        "calculator": c.id, "title": c.title,
+        "inputs": {n: {"label": x.label, "value": result.choices[n] if n in result.choices else value(n, x.kind), "unit": x.unit} for n, x in c.inputs.items()},
+        "outputs": {n: {"label": o.label, "value": value(n, o.kind), "unit": o.unit, "shown": calculate.words(o, result.values[n]), "basis": basis(o.basis)}
+                    for n, o in c.outputs.items()},
+        "verdicts": [{"level": v.level, "say": calculate.spoken(v.say, ready, result, library), "basis": basis(v.basis)} for v in result.verdicts],
+    }
+    return {**answer, "citations": list(cited.values()), "caution": CAUTION}
+
+
+CAUTION = "For trained staff. Local policy and the responsible surgeon decide; check each figure at its source."
+
+
+def _answer_text(answer: dict[str, Any]) -> str:
+    lines = [answer["title"], ""]
+    lines += [f"  {x['label']}: {x['value']} {'' if x['unit'] == 'ratio' else x['unit']}".rstrip() for x in answer["inputs"].values()]
+    lines.append("")
+    lines += [f"  {o['label']}: {o['shown']}  [{_standing(o['basis'])}]" for o in answer["outputs"].values()]
+    lines += [f"\n{v['level'].upper()}: {v['say']} [{_standing(v['basis'])}]" for v in answer["verdicts"]]
+    return "\n".join([*lines, "", answer["caution"]])
+
+
+def _standing(basis: Any) -> str:
+    return basis if isinstance(basis, str) else "; ".join(f"{b['source']}, {b['checked']}" for b in basis)

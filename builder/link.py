@@ -1,0 +1,207 @@
+"""Resolves every id, and turns the links round: what leads here, and what rests on this source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from .model import Basis, Citation, Claim, Decision, Document, Library, Path, Pathway, Technique
+from .problems import Problem
+from .text import Link, did_you_mean, links
+
+_NAMES = {"card": "technique card", "calculator": "calculator", "pathway": "pathway", "source": "source", "term": "glossary term"}
+_FOLDER = {"card": "cards/techniques", "calculator": "cards/calculators", "pathway": "cards/pathways", "source": "cards/sources",
+           "term": "cards/glossary.yaml"}
+_KIND = {"card": "technique", "calculator": "calculator", "pathway": "pathway", "source": "source", "term": "glossary"}
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """One claim that rests on a source: where it stands (kind and id of its page, anchor), its words, the citation."""
+
+    kind: str
+    id: str
+    anchor: str
+    text: str
+    citation: Citation
+
+
+@dataclass(frozen=True, slots=True)
+class Linked:
+    """A library whose every link has been followed.
+
+    rests_on: source id -> the claims that rest on it, in page order.
+    mentioned: (kind, id) -> (kind, id) of the pages that lead to it.
+    along: card id -> for each pathway that holds it, (pathway, card before or "", card after or "").
+    """
+
+    library: Library
+    rests_on: Mapping[str, tuple[Use, ...]] = field(default_factory=dict)
+    mentioned: Mapping[tuple[str, str], tuple[tuple[str, str], ...]] = field(default_factory=dict)
+    along: Mapping[str, tuple[tuple[Pathway, str, str], ...]] = field(default_factory=dict)
+
+
+def link(library: Library) -> tuple[Linked, list[Problem]]:
+    """The linked library, and a problem for every link that leads nowhere."""
+    known = {
+        "card": library.techniques, "calculator": library.calculators, "pathway": library.pathways,
+        "source": library.sources, "term": library.terms,
+    }
+    problems: list[Problem] = []
+    mentioned: dict[tuple[str, str], dict[tuple[str, str], None]] = {}
+
+    def follow(d: Document, place: tuple[int, int] | Path, scheme: str, target: str, words: str = "") -> None:
+        at = lambda: d.marks.within(place, words) if words else d.marks.value(place)  # noqa: E731
+        if target in known[scheme]:
+            if (here := (d.kind, d.id)) != (_KIND[scheme], target):
+                mentioned.setdefault((scheme, target), {})[here] = None
+            return
+        if (_KIND[scheme], target) in library.unsound or (scheme == "term" and ("glossary", "glossary") in library.unsound):
+            return  # the file is there; what is wrong with it is told at the file
+        near = did_you_mean(target, known[scheme])
+        problems.append(Problem(d.file, *at(), f"unknown-{scheme}", f"There is no {_NAMES[scheme]} '{target}'.{near}",
+                                f"Correct the id, or add it to {_FOLDER[scheme]}."))
+
+    def follow_quantity(d: Document, place: Path, reference: str, words: str = "") -> None:
+        card, _, key = reference.partition("/")
+        key = key.partition(".")[0]
+        at = lambda: d.marks.within(place, words) if words else d.marks.value(place)  # noqa: E731
+        technique = library.techniques.get(card)
+        if technique is None:
+            if ("technique", card) not in library.unsound:
+                problems.append(Problem(d.file, *at(), "unknown-card", f"There is no technique card '{card}'.{did_you_mean(card, library.techniques)}",
+                                        "Write quantity:card-id/key."))
+        elif key not in technique.quantities:
+            problems.append(Problem(d.file, *at(), "unknown-quantity",
+                                    f"The card '{card}' has no quantity '{key}'.{did_you_mean(key, technique.quantities)}",
+                                    f"Its quantities are: {', '.join(technique.quantities) or 'none'}."))
+        elif (d.kind, d.id) != ("technique", card):
+            mentioned.setdefault(("card", card), {})[d.kind, d.id] = None
+
+    for d in library.documents:
+        for path, text in d.texts:
+            for found in links(text):
+                if found.scheme == "quantity":
+                    follow_quantity(d, path, _full(found, d), f"quantity:{found.target}")
+                elif found.scheme != "value":
+                    follow(d, path, found.scheme, found.target, f"{found.scheme}:{found.target}")
+        for path, scheme, target in _references(d):
+            if scheme == "quantity":
+                follow_quantity(d, path, target)
+            else:
+                follow(d, path, scheme, target)
+
+    for source in library.sources.values():
+        if source.superseded_by == source.id:
+            d = next(x for x in library.documents if (x.kind, x.id) == ("source", source.id))
+            problems.append(Problem(d.file, *d.marks.value(("superseded_by",)), "superseded-by-itself", "A source cannot replace itself.",
+                                    "Name the newer source."))
+
+    linked = Linked(
+        library,
+        rests_on=_rests_on(library),
+        mentioned={target: tuple(sorted(pages)) for target, pages in mentioned.items()},
+        along=_along(library),
+    )
+    return linked, problems
+
+
+def _full(found: Link, d: Document) -> str:
+    return found.target if "/" in found.target else f"{d.id}/{found.target}"
+
+
+def _references(d: Document) -> Iterator[tuple[Path, str, str]]:
+    """Ids written as plain values, with the kind of thing they name."""
+    x = d.data
+    for key, scheme in (("next", "card"), ("see_also", "card"), ("used_by", "card"), ("calculators_off", "calculator")):
+        for i, target in enumerate(x.get(key, ())):
+            yield (key, i), scheme, target
+    if d.kind == "source" and "superseded_by" in x:
+        yield ("superseded_by",), "source", x["superseded_by"]
+    if d.kind == "pathway":
+        for i, stage in enumerate(x["stages"]):
+            for key, scheme in (("cards", "card"), ("calculators", "calculator")):
+                for j, target in enumerate(stage.get(key, ())):
+                    yield ("stages", i, key, j), scheme, target
+    if d.kind != "source":
+        yield from _deep(x, ())
+
+
+def _deep(data: object, path: Path) -> Iterator[tuple[Path, str, str]]:
+    items = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
+    if isinstance(data, dict) and "source" in data and "checked" in data:
+        yield (*path, "source"), "source", data["source"]
+    for key, value in items:
+        if isinstance(value, str):
+            if value.startswith("quantity:") and " " not in value:
+                yield (*path, key), "quantity", value.removeprefix("quantity:")
+        else:
+            yield from _deep(value, (*path, key))
+
+
+def _rests_on(library: Library) -> dict[str, tuple[Use, ...]]:
+    uses: dict[str, list[Use]] = {}
+
+    def note(kind: str, id: str, anchor: str, text: str, basis: Basis) -> None:
+        for citation in basis.citations:
+            uses.setdefault(citation.source, []).append(Use(kind, id, anchor, text, citation))
+
+    def claims(kind: str, id: str, anchor: str, found: tuple[Claim, ...]) -> None:
+        for claim in found:
+            note(kind, id, anchor, claim.text, claim.basis)
+
+    def decisions(kind: str, id: str, found: tuple[Decision, ...]) -> None:
+        for d in found:
+            note(kind, id, "decisions", f"If {d.condition} Then: {d.then}", d.basis)
+
+    for t in library.techniques.values():
+        _technique_uses(t, note, claims, decisions)
+    for p in library.pathways.values():
+        claims("pathway", p.id, "when", p.when)
+        for s in p.stages:
+            claims("pathway", p.id, "", s.have)
+            decisions("pathway", p.id, s.decisions)
+            claims("pathway", p.id, "", s.stop_if)
+    for c in library.calculators.values():
+        for constant in (*c.constants.values(), *(k for i in c.inputs.values() for ch in i.choices.values() for k in ch.sets.values())):
+            note("calculator", c.id, "numbers", constant.label, constant.basis)
+        for o in c.outputs.values():
+            note("calculator", c.id, "working", o.label, o.basis)
+        for v in c.verdicts:
+            note("calculator", c.id, "", v.say, v.basis)
+        claims("calculator", c.id, "method", c.notes)
+        claims("calculator", c.id, "not-for", c.not_for)
+        for e in c.examples:
+            note("calculator", c.id, "examples", e.label or "Worked example", e.basis)
+    for term in library.terms.values():
+        if term.basis:
+            note("glossary", "glossary", term.id, term.meaning, term.basis)
+    return {source: tuple(found) for source, found in uses.items()}
+
+
+def _technique_uses(t: Technique, note, claims, decisions) -> None:
+    for q in t.quantities.values():
+        note("technique", t.id, f"quantity-{q.key}", q.label, q.basis)
+        for r in q.reported:
+            note("technique", t.id, f"quantity-{q.key}", f"{q.label}, in {r.where}", r.basis)
+    claims("technique", t.id, "when", t.when)
+    claims("technique", t.id, "when-not", t.not_when)
+    claims("technique", t.id, "have-ready", t.equipment)
+    for i, s in enumerate(t.steps, 1):
+        note("technique", t.id, f"step-{i}", s.do, s.basis)
+    decisions("technique", t.id, t.decisions)
+    for p in t.pitfalls:
+        note("technique", t.id, "pitfalls", f"{p.sign} {p.respond}", p.basis)
+    claims("technique", t.id, "cautions", t.cautions)
+    claims("technique", t.id, "evidence", t.evidence)
+    for q in t.questions:
+        note("technique", t.id, "test-yourself", q.answer, q.basis)
+
+
+def _along(library: Library) -> dict[str, tuple[tuple[Pathway, str, str], ...]]:
+    along: dict[str, list[tuple[Pathway, str, str]]] = {}
+    for pathway in library.pathways.values():
+        cards = [c for c in pathway.cards if c in library.techniques]
+        for before, card, after in zip(["", *cards], cards, [*cards[1:], ""]):
+            along.setdefault(card, []).append((pathway, before, after))
+    return {card: tuple(found) for card, found in along.items()}

@@ -1,0 +1,422 @@
+"""What a card is, once it has been read and found sound. Frozen; knows nothing of files, clocks or MkDocs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+PRACTICE = "common practice"
+# From the firmest confirmation to the weakest; `common practice` stands outside this order.
+CHECKED = ("full text", "abstract", "secondary", "memory")
+STAGES = (
+    "preparation", "access", "posterior segment", "haemostasis", "laser", "exchange and closure", "after theatre",
+)
+KINDS = ("technique", "pathway", "calculator", "source", "glossary", "department")
+
+Path = tuple[str | int, ...]
+Place = tuple[int, int]
+
+
+class Marks:
+    """Where each key and value of a YAML document stands.
+
+    Only the text is kept; the nodes are composed again when a problem needs a place, so that a large library of
+    sound cards costs no memory for places that nobody asks for.
+    """
+
+    __slots__ = ("_text", "_compose", "_root")
+
+    def __init__(self, text: str, compose: Callable[[str], Any]) -> None:
+        self._text, self._compose, self._root = text, compose, None
+
+    def value(self, path: Path) -> Place:
+        """(line, column) of the value at a path, counted from 1; of the nearest parent if it is absent."""
+        return _place(self._find(path)[1])
+
+    def key(self, path: Path) -> Place:
+        """(line, column) of the key at a path; of the value where there is no key."""
+        key, value = self._find(path)
+        return _place(key if key is not None else value)
+
+    def within(self, path: Path, words: str) -> Place:
+        """(line, column) of some words inside the value at a path, wherever the text was folded."""
+        node = self._find(path)[1]
+        start, end = node.start_mark.index, node.end_mark.index
+        found = re.compile(r"\s+".join(map(re.escape, words.split())) or "$").search(self._text, start, end)
+        if not found:
+            return _place(node)
+        at = found.start()
+        return self._text.count("\n", 0, at) + 1, at - self._text.rfind("\n", 0, at)
+
+    def _find(self, path: Path) -> tuple[Any, Any]:
+        if self._root is None:
+            self._root = self._compose(self._text)
+        key, node = None, self._root
+        for step in path:
+            children = node.value if isinstance(node.value, list) else []
+            if isinstance(step, int):
+                if step >= len(children) or isinstance(children[step], tuple):
+                    break
+                key, node = None, children[step]
+            else:
+                pair = next((p for p in children if isinstance(p, tuple) and p[0].value == step), None)
+                if pair is None:
+                    break
+                key, node = pair
+        return key, node
+
+
+def _place(node: Any) -> Place:
+    return node.start_mark.line + 1, node.start_mark.column + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """One YAML file as read: its path from the folder above cards/, its kind, id, data and marks."""
+
+    file: str
+    kind: str
+    id: str
+    data: Any
+    marks: Marks
+    texts: tuple[tuple[Path, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Citation:
+    source: str
+    checked: str
+    at: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What a claim rests on. No citations means common practice."""
+
+    citations: tuple[Citation, ...] = ()
+
+    @property
+    def standing(self) -> str:
+        """The firmest confirmation among the citations, or `common practice`."""
+        if not self.citations:
+            return PRACTICE
+        return min((c.checked for c in self.citations), key=CHECKED.index)
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    text: str
+    basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """One number or a range, in `unit`. `low` alone means at least, `high` alone at most."""
+
+    unit: str
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reported:
+    amount: Amount
+    where: str
+    basis: Basis
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    card: str
+    key: str
+    label: str
+    amount: Amount
+    basis: Basis
+    headline: bool = True
+    why: str = ""
+    reported: tuple[Reported, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    do: str
+    why: str
+    endpoint: str
+    basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    condition: str
+    then: str
+    basis: Basis
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Pitfall:
+    sign: str
+    respond: str
+    basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    ask: str
+    answer: str
+    basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class SignOff:
+    on: str
+    by: str
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    owner: str
+    every_months: int
+    signed_off: SignOff | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Technique:
+    id: str
+    file: str
+    title: str
+    stage: str
+    summary: str
+    review: Review
+    also_called: tuple[str, ...] = ()
+    quantities: Mapping[str, Quantity] = field(default_factory=dict)
+    when: tuple[Claim, ...] = ()
+    not_when: tuple[Claim, ...] = ()
+    equipment: tuple[Claim, ...] = ()
+    steps: tuple[Step, ...] = ()
+    decisions: tuple[Decision, ...] = ()
+    pitfalls: tuple[Pitfall, ...] = ()
+    cautions: tuple[Claim, ...] = ()
+    evidence: tuple[Claim, ...] = ()
+    questions: tuple[Question, ...] = ()
+    next: tuple[str, ...] = ()
+    see_also: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PathwayStage:
+    stage: str
+    aim: str
+    cards: tuple[str, ...]
+    calculators: tuple[str, ...] = ()
+    have: tuple[Claim, ...] = ()
+    decisions: tuple[Decision, ...] = ()
+    stop_if: tuple[Claim, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Pathway:
+    id: str
+    file: str
+    title: str
+    summary: str
+    review: Review
+    stages: tuple[PathwayStage, ...]
+    when: tuple[Claim, ...] = ()
+    also_called: tuple[str, ...] = ()
+
+    @property
+    def cards(self) -> tuple[str, ...]:
+        """Every card of the pathway in reading order, each once."""
+        return tuple(dict.fromkeys(c for s in self.stages for c in s.cards))
+
+    @property
+    def calculators(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(c for s in self.stages for c in s.calculators))
+
+
+# A number of a calculator is written out or taken from a card: "quantity:card/key", ".low" or ".high" of a range.
+Number = float | str
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """A number the formulas use. `quantity` names the card's number it is taken from, if it is."""
+
+    name: str
+    label: str = ""
+    value: float | None = None
+    unit: str = ""
+    basis: Basis = Basis()
+    quantity: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    key: str
+    label: str
+    sets: Mapping[str, Constant] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    name: str
+    label: str
+    kind: str = "number"
+    unit: str = ""
+    also_in: tuple[str, ...] = ()
+    low: Number | None = None
+    high: Number | None = None
+    start: Number | None = None
+    decimals: int | None = None
+    why_range: str = ""
+    choices: Mapping[str, Choice] = field(default_factory=dict)
+    help: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Solve:
+    """An inverse: the value of `unknown` at which output `within` equals a formula, between two formulas."""
+
+    unknown: str
+    within: str
+    equals: str
+    between: tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    name: str
+    label: str
+    basis: Basis
+    kind: str = "number"
+    unit: str = ""
+    decimals: int | None = None
+    formula: str = ""
+    solve: Solve | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    when: str
+    level: str
+    say: str
+    basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class RefuseWhen:
+    when: str
+    say: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    across: str
+    show: tuple[str, ...]
+    marks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    given: Mapping[str, float | str]
+    expect: Mapping[str, float | str]
+    within: float
+    result: str
+    basis: Basis
+    label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Calculator:
+    id: str
+    file: str
+    title: str
+    question: str
+    summary: str
+    review: Review
+    inputs: Mapping[str, Input]
+    outputs: Mapping[str, Output]
+    stage: str = ""
+    also_called: tuple[str, ...] = ()
+    used_by: tuple[str, ...] = ()
+    constants: Mapping[str, Constant] = field(default_factory=dict)
+    refuse_when: tuple[RefuseWhen, ...] = ()
+    verdicts: tuple[Verdict, ...] = ()
+    plot: Plot | None = None
+    diagram: str = ""
+    roles: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[Claim, ...] = ()
+    not_for: tuple[Claim, ...] = ()
+    examples: tuple[Example, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A published source; `csl` holds its Citation Style Language fields as written."""
+
+    id: str
+    file: str
+    csl: Mapping[str, Any]
+    checked: str
+    checked_note: str = ""
+    incomplete: tuple[str, ...] = ()
+    superseded_by: str = ""
+    withdrawn: str = ""
+
+    @property
+    def title(self) -> str:
+        return self.csl["title"]
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    id: str
+    term: str
+    meaning: str
+    abbreviation: str = ""
+    american: str = ""
+    also_called: tuple[str, ...] = ()
+    basis: Basis | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Department:
+    name: str
+    about: str
+    list_days: tuple[str, ...]
+    review_owner: str
+    review_every_months: int
+    contact: str
+    calculators_off: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Library:
+    """Everything the department knows. Every mapping is from id to record, in order of id.
+
+    documents: the files as read, for rules that look at every sentence and number.
+    unsound: (kind, id) of files that exist but were refused, so that a link to one is not called unknown.
+    """
+
+    techniques: Mapping[str, Technique] = field(default_factory=dict)
+    pathways: Mapping[str, Pathway] = field(default_factory=dict)
+    calculators: Mapping[str, Calculator] = field(default_factory=dict)
+    sources: Mapping[str, Source] = field(default_factory=dict)
+    terms: Mapping[str, Term] = field(default_factory=dict)
+    department: Department | None = None
+    documents: tuple[Document, ...] = ()
+    unsound: frozenset[tuple[str, str]] = frozenset()
+
+    def quantity(self, reference: str) -> Quantity | None:
+        """The quantity named card/key, or None."""
+        card, _, key = reference.partition("/")
+        technique = self.techniques.get(card)
+        return technique.quantities.get(key) if technique else None

@@ -1,0 +1,212 @@
+"""Library -> {path: Markdown}. Headings are Markdown; what stands beneath them is HTML with one block a heading."""
+
+from __future__ import annotations
+
+import functools
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from ..link import Linked
+from ..model import STAGES, Calculator, Library, Pathway, Source, Technique, Term
+from ..text import plain
+from ..units import unit_shown
+from . import calculator as calc
+from .prose import MARKS, MEANINGS, Prose, names, short_name, where_published, year
+
+WORDS_A_MINUTE = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One file of the site before the engine: its path, its text, and the card it comes from ("" if from many)."""
+
+    path: str
+    text: str
+    card: str = ""
+
+
+def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list]) -> list[Page]:
+    """Every page and every calculator's script.
+
+    ready: calculator id -> a calculator made ready (see calculate.Ready).
+    examples: calculator id -> its worked examples with the results that were found (see calculate.worked).
+    """
+    library = linked.library
+    env = _environment()
+    on = {id: r for id, r in ready.items() if id not in library.department.calculators_off}
+    pages = [_home(env, linked, on), _techniques(env, linked), _sources(env, linked), _glossary(env, linked), _pathways(env, linked),
+             _calculators(env, linked, on)]
+    pages += [_technique(env, linked, t, on) for t in library.techniques.values()]
+    pages += [_pathway(env, linked, p, on) for p in library.pathways.values()]
+    pages += [_calculator(env, linked, on[id], examples.get(id, [])) for id in on]
+    pages += [_source(env, linked, s) for s in library.sources.values()]
+    pages += [Page(f"assets/calculators/{id}.js", calc.script(r), r.declared.file) for id, r in on.items()]
+    return pages
+
+
+def _environment() -> Environment:
+    env = Environment(loader=PackageLoader("builder.render"), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined)
+    env.globals.update(marks=MARKS, meanings=MEANINGS, names=names, short_name=short_name, where_published=where_published, year=year, shown=calc.shown, typed=calc.typed, unit_word=unit_shown)
+    env.filters["heading"] = heading
+    return env
+
+
+def heading(text: str) -> Markup:
+    """Text that stands in a Markdown heading: escaped for Markdown as well as for HTML."""
+    return Markup(re.sub(r"([\\`*_{}\[\]#])", r"\\\1", text).replace("&", "&amp;").replace("<", "&lt;"))
+
+
+def _page(env: Environment, template: str, path: str, title: str, card: str = "", meta: Mapping[str, Any] | None = None, **values: Any) -> Page:
+    front = {"title": title, **(meta or {})}
+    # JSON is YAML; the engine reads it as the page's front matter.
+    head = "---\n" + "\n".join(f"{k}: {json.dumps(v, ensure_ascii=False)}" for k, v in front.items()) + "\n---\n"
+    body = env.get_template(template).render(title=title, **values)
+    return Page(path, head + re.sub(r"\n{3,}", "\n\n", body).strip() + "\n", card)
+
+
+def _by_stage(library: Library) -> list[tuple[str, list[Technique]]]:
+    cards = in_order(library)
+    return [(stage, found) for stage in STAGES if (found := [t for t in cards if t.stage == stage])]
+
+
+def in_order(library: Library) -> list[Technique]:
+    """The technique cards in the order of the operation: by stage, then along `next`, then by title."""
+    techniques = library.techniques
+
+    @functools.cache
+    def depth(id: str) -> int:
+        before = preceding.get(id, ())
+        return 1 + max((depth(b) for b in before), default=-1)
+
+    preceding: dict[str, list[str]] = {}
+    for t in techniques.values():
+        for n in t.next:
+            if n in techniques:
+                preceding.setdefault(n, []).append(t.id)
+    return sorted(techniques.values(), key=lambda t: (STAGES.index(t.stage), depth(t.id), t.title.lower()))
+
+
+def reading_minutes(t: Technique) -> int:
+    """Minutes to read a card's sentences, at 200 words a minute, rounded up."""
+    texts = [t.summary]
+    texts += [c.text for group in (t.when, t.not_when, t.equipment, t.cautions, t.evidence) for c in group]
+    texts += [x for s in t.steps for x in (s.do, s.why, s.endpoint)]
+    texts += [x for d in t.decisions for x in (d.condition, d.then, d.why)]
+    texts += [x for p in t.pitfalls for x in (p.sign, p.respond)]
+    words = sum(len(plain(x).split()) for x in texts)
+    return max(1, -(-words // WORDS_A_MINUTE))
+
+
+def _home(env: Environment, linked: Linked, on: Mapping[str, Any]) -> Page:
+    library, prose = linked.library, Prose(linked, "index.html")
+    return _page(env, "home.md.j2", "index.md", library.department.name, meta={"hide": ["navigation", "toc"]}, prose=prose, department=library.department,
+                 stages=_by_stage(library), pathways=sorted(library.pathways.values(), key=lambda p: p.title), calculators=_titled(on),
+                 minutes=reading_minutes)
+
+
+def _titled(on: Mapping[str, Any]) -> list[Calculator]:
+    return sorted((r.declared for r in on.values()), key=lambda c: (STAGES.index(c.stage) if c.stage else 99, c.title))
+
+
+def _techniques(env: Environment, linked: Linked) -> Page:
+    return _page(env, "techniques.md.j2", "techniques/index.md", "Techniques", prose=Prose(linked, "techniques/index.html"),
+                 stages=_by_stage(linked.library), minutes=reading_minutes)
+
+
+def _pathways(env: Environment, linked: Linked) -> Page:
+    return _page(env, "pathways.md.j2", "pathways/index.md", "Cases", prose=Prose(linked, "pathways/index.html"),
+                 pathways=sorted(linked.library.pathways.values(), key=lambda p: p.title))
+
+
+def _calculators(env: Environment, linked: Linked, on: Mapping[str, Any]) -> Page:
+    return _page(env, "calculators.md.j2", "calculators/index.md", "Calculators", prose=Prose(linked, "calculators/index.html"), calculators=_titled(on))
+
+
+def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, Any]) -> Page:
+    library = linked.library
+    quantities = list(t.quantities.values())
+    return _page(
+        env, "technique.md.j2", f"techniques/{t.id}.md", t.title, t.file, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
+        headline=[q for q in quantities if q.headline], others=[q for q in quantities if not q.headline], minutes=reading_minutes(t),
+        along=[(p, library.techniques.get(a), library.techniques.get(b)) for p, a, b in linked.along.get(t.id, ())],
+        calculators=[r.declared for r in on.values() if t.id in r.declared.used_by],
+        following=[library.techniques[i] for i in t.next], related=[library.techniques[i] for i in t.see_also],
+        mentioned=_pages_that_mention(linked, "card", t.id, exclude={t.id, *t.next, *t.see_also}),
+    )
+
+
+def _pages_that_mention(linked: Linked, scheme: str, id: str, exclude: set[str]) -> list[tuple[str, str, str]]:
+    library = linked.library
+    titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": library.calculators}
+    found = []
+    for kind, other in linked.mentioned.get((scheme, id), ()):
+        if kind in titles and other not in exclude and other in titles[kind] and not (kind == "calculator" and other in library.department.calculators_off):
+            found.append((kind, other, titles[kind][other].title))
+    return found
+
+
+def _pathway(env: Environment, linked: Linked, p: Pathway, on: Mapping[str, Any]) -> Page:
+    return _page(env, "pathway.md.j2", f"pathways/{p.id}.md", p.title, p.file, prose=Prose(linked, f"pathways/{p.id}.html"), p=p,
+                 techniques=linked.library.techniques, calculators={id: r.declared for id, r in on.items()}, minutes=reading_minutes)
+
+
+def _calculator(env: Environment, linked: Linked, ready: Any, examples: list) -> Page:
+    c: Calculator = ready.declared
+    return _page(
+        env, "calculator.md.j2", f"calculators/{c.id}.md", c.title, c.file, {"calculator": c.id}, prose=Prose(linked, f"calculators/{c.id}.html"),
+        c=c, ready=ready, equations=calc.equations(ready), examples=examples, numbers=_numbers(ready),
+        cards=[linked.library.techniques[i] for i in c.used_by],
+        drawings=[d for d in ("plot" if c.plot else "", c.diagram) if d],
+    )
+
+
+def _numbers(ready: Any) -> list[tuple[str, Any]]:
+    """Every number the formulas take from the cards or the calculator's own file, with the choice it belongs to."""
+    rows = [("", n) for n in ready.constants.values()]
+    for x in ready.inputs.values():
+        for key, sets in (x.choices or {}).items():
+            # Switches (a bare 0 or 1 that only selects a formula) are no clinical figures.
+            rows += [(x.declared.choices[key].label, n) for n in sets.values() if n.unit != "ratio"]
+    return rows
+
+
+def _sources(env: Environment, linked: Linked) -> Page:
+    sources = sorted(linked.library.sources.values(), key=lambda s: (short_name(s).lower(), s.id))
+    counts = {s.id: len(linked.rests_on.get(s.id, ())) for s in sources}
+    return _page(env, "sources.md.j2", "sources/index.md", "Sources", prose=Prose(linked, "sources/index.html"), sources=sources, counts=counts)
+
+
+def _source(env: Environment, linked: Linked, s: Source) -> Page:
+    library, prose = linked.library, Prose(linked, f"sources/{s.id}.html")
+    titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": library.calculators}
+    uses: dict[tuple[str, str, str], list] = {}
+    for use in linked.rests_on.get(s.id, ()):
+        if use.kind == "calculator" and use.id in library.department.calculators_off:
+            continue
+        title = "Glossary" if use.kind == "glossary" else titles[use.kind][use.id].title
+        card = Prose(linked, prose.page, use.id if use.kind == "technique" else "")
+        uses.setdefault((use.kind, use.id, title), []).append((use, card.text(use.text)))
+    replaced = library.sources.get(s.superseded_by)
+    return _page(env, "source.md.j2", f"sources/{s.id}.md", s.title if len(s.title) < 110 else s.title[:107] + "…", s.file, prose=prose, s=s,
+                 uses=uses, replaced=replaced)
+
+
+def _glossary(env: Environment, linked: Linked) -> Page:
+    terms: list[Term] = sorted(linked.library.terms.values(), key=lambda t: t.term.lower())
+    return _page(env, "glossary.md.j2", "glossary.md", "Glossary", "cards/glossary.yaml" if terms else "", prose=Prose(linked, "glossary.html"), terms=terms)
+
+
+def problem_page(problems: list[Any], first: bool) -> list[Page]:
+    """The list of problems for a running server; as the home page too when there are no good pages to keep."""
+    env = _environment()
+    files: dict[str, list[Any]] = {}
+    for problem in problems:
+        files.setdefault(problem.file, []).append(problem)
+    page = _page(env, "problems.md.j2", "problems.md", "Problems in the cards", files=files, count=len(problems))
+    return [page, Page("index.md", page.text)] if first else [page]

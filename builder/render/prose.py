@@ -1,0 +1,164 @@
+"""Sentences, figures, basis marks and references as HTML, in the words of one page."""
+
+from __future__ import annotations
+
+import posixpath
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from markupsafe import Markup, escape
+
+from ..link import Linked
+from ..model import CHECKED, Amount, Basis, Citation, Quantity, Source
+from ..text import Link, to_html
+from ..units import amount, amount_number, unit_shown
+
+FOLDERS = {"card": "techniques", "technique": "techniques", "calculator": "calculators", "pathway": "pathways", "source": "sources"}
+MARKS = {"full text": "full text", "abstract": "abstract", "secondary": "second-hand", "memory": "recalled, verify before use"}
+MEANINGS = {
+    "full text": "The passage or table that holds the figure was read.",
+    "abstract": "The abstract was read, not the whole paper.",
+    "secondary": "Seen only as restated by another text.",
+    "memory": "Recalled and not confirmed: verify before use.",
+}
+
+
+def address(kind: str, id: str) -> str:
+    """The page of a record, from the root of the site."""
+    if kind in ("glossary", "term"):
+        return "glossary.html"
+    return f"{FOLDERS[kind]}/{id}.html"
+
+
+@dataclass(slots=True)
+class Reference:
+    """A source as it is used on one page: its number there, and each distinct place and mark cited."""
+
+    number: int
+    source: Source
+    uses: list[Citation] = field(default_factory=list)
+
+
+class Prose:
+    """Everything one page needs to turn card text into HTML; it numbers the sources as they come."""
+
+    def __init__(self, linked: Linked, page: str, card: str = "") -> None:
+        self.linked, self.library, self.page, self.card = linked, linked.library, page, card
+        self._references: dict[str, Reference] = {}
+
+    def to(self, target: str) -> str:
+        """A link to another page of the site, relative to this one; works on a host and from file://."""
+        path, _, anchor = target.partition("#")
+        relative = posixpath.relpath(path, posixpath.dirname(self.page) or ".") if path else ""
+        return relative + (f"#{anchor}" if anchor else "")
+
+    def href(self, kind: str, id: str, anchor: str = "") -> str:
+        return self.to(address(kind, id) + (f"#{anchor}" if anchor else ""))
+
+    def text(self, text: str) -> Markup:
+        """A card's sentence as inline HTML."""
+        return Markup(to_html(text, self._anchor))
+
+    def _anchor(self, link: Link) -> str:
+        words = escape(link.words)
+        match link.scheme:
+            case "value":
+                return f'<span data-value-of="{escape(link.target)}">–</span>'
+            case "quantity":
+                reference = link.target if "/" in link.target else f"{self.card}/{link.target}"
+                quantity = self.library.quantity(reference)
+                href = self.quantity_href(quantity)
+                return f'<a class="figure" href="{href}" title="{escape(quantity.label)}">{words or self.amount(quantity.amount)}</a>'
+            case "term":
+                term = self.library.terms[link.target]
+                return f'<a class="term" href="{self.to(f"glossary.html#{term.id}")}" title="{escape(self.plain(term.meaning))}">{words or escape(term.term)}</a>'
+            case "source":
+                return f'<a href="{self.href("source", link.target)}">{words or escape(short_name(self.library.sources[link.target]))}</a>'
+            case scheme:
+                records = {"card": self.library.techniques, "calculator": self.library.calculators, "pathway": self.library.pathways}[scheme]
+                if scheme == "calculator" and self.is_off(link.target):
+                    return str(words or escape(records[link.target].title))
+                return f'<a href="{self.href(scheme, link.target)}">{words or escape(records[link.target].title)}</a>'
+
+    def is_off(self, calculator: str) -> bool:
+        """Whether the department has switched this calculator off."""
+        return calculator in self.library.department.calculators_off
+
+    def plain(self, text: str) -> str:
+        """A card's sentence without markup, links read out."""
+        return Markup(to_html(text, self._anchor)).striptags()
+
+    def quantity_href(self, quantity: Quantity) -> str:
+        anchor = f"#quantity-{quantity.key}"
+        return anchor if quantity.card == self.card and self.page == address("card", self.card) else self.to(address("card", quantity.card) + anchor)
+
+    def amount(self, a: Amount) -> Markup:
+        """A figure with its unit, as in a sentence."""
+        return escape(amount(a.unit, a.value, a.low, a.high))
+
+    def figure(self, a: Amount) -> Markup:
+        """A figure for display: number and unit in elements of their own."""
+        unit = unit_shown(a.unit, a.value)
+        shown = Markup(' <span class="unit">{}</span>').format(unit) if unit else ""
+        return Markup('<span class="value">{}</span>{}').format(amount_number(a.value, a.low, a.high), shown)
+
+    def is_wide(self, a: Amount) -> bool:
+        """Whether a figure needs more than one column of the key numbers."""
+        return len(amount_number(a.value, a.low, a.high)) > 6
+
+    def basis(self, basis: Basis) -> Markup:
+        """The marks beside a claim: what it rests on and how that was confirmed, with numbered links to the sources."""
+        if not basis.citations:
+            return Markup('<span class="basis basis-practice" data-search-exclude>common practice</span>')
+        groups: dict[str, list[Citation]] = {}
+        for citation in sorted(basis.citations, key=lambda c: CHECKED.index(c.checked)):
+            groups.setdefault(citation.checked, []).append(citation)
+        return Markup(" ").join(self._mark(checked, found) for checked, found in groups.items())
+
+    def _mark(self, checked: str, citations: list[Citation]) -> Markup:
+        numbers = Markup(" ").join(self._cite(c) for c in citations)
+        flags = {self.library.sources[c.source].withdrawn and "withdrawn" or self.library.sources[c.source].superseded_by and "superseded" for c in citations}
+        warn = Markup("").join(Markup(' <strong class="flag">{}</strong>').format(f"source {f}") for f in sorted(f for f in flags if f))
+        return Markup('<span class="basis basis-{}" title="{}" data-search-exclude>{} {}{}</span>').format(
+            checked.replace(" ", "-"), MEANINGS[checked], MARKS[checked], numbers, warn)
+
+    def _cite(self, citation: Citation) -> Markup:
+        reference = self._references.setdefault(citation.source, Reference(len(self._references) + 1, self.library.sources[citation.source]))
+        if citation not in reference.uses:
+            reference.uses.append(citation)
+        title = ". ".join(p for p in (short_name(reference.source), citation.at, citation.note) if p)
+        return Markup('<a href="#source-{}" title="{}" aria-label="source {}">{}</a>').format(reference.number, title, reference.number, reference.number)
+
+    @property
+    def references(self) -> Iterable[Reference]:
+        """The sources used so far, in order of number."""
+        return list(self._references.values())
+
+
+def names(source: Source, most: int = 6) -> str:
+    """The authors: family name and initials, at most so many."""
+    people = [p.get("literal") or f"{p['family']} {p.get('given', '')}".strip() for p in source.csl.get("author", ())]
+    if len(people) > most:
+        return ", ".join(people[:most]) + ", et al"
+    return ", ".join(people)
+
+
+def year(source: Source) -> str:
+    issued = source.csl.get("issued")
+    return str(issued["date-parts"][0][0]) if issued else ""
+
+
+def short_name(source: Source) -> str:
+    """First author and year, as in a sentence."""
+    authors = source.csl.get("author", ())
+    first = (authors[0].get("family") or authors[0].get("literal")) if authors else source.csl.get("container-title", source.id)
+    return f"{first}{' and others' if len(authors) > 2 else ''} {year(source)}".strip()
+
+
+def where_published(source: Source) -> str:
+    """Container, year, volume, issue and pages, as far as they are known."""
+    x = source.csl
+    volume = f"{x.get('volume', '')}{'(' + x['issue'] + ')' if x.get('issue') else ''}"
+    place = ":".join(p for p in (volume, x.get("page", "")) if p)
+    parts = [x.get("container-title", ""), x.get("publisher", ""), x.get("number", ""), ";".join(p for p in (year(source), place) if p)]
+    return ". ".join(p for p in parts if p)

@@ -1,0 +1,226 @@
+"""What a schema cannot say. One small function a rule; each rule has a card in tests/cards/invalid/ that fails it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import date
+
+from .model import CHECKED, Document, Library, Path
+from .problems import Problem
+from .text import faults, links, parts
+from .units import Units, in_prose
+
+Rule = Callable[[Library, Units], Iterator[Problem]]
+
+
+def check(library: Library, units: Units) -> list[Problem]:
+    """Every rule on the whole library."""
+    return [problem for rule in RULES for problem in rule(library, units)]
+
+
+def id_is_file_name(library: Library, units: Units) -> Iterator[Problem]:
+    """id-differs: the id, where it is written, is the file name."""
+    for d in library.documents:
+        given = d.data.get("id")
+        if given is not None and given != d.id:
+            yield _at(d, ("id",), "id-differs", f"The id is '{given}' but the file is named '{d.id}.yaml'; the file name is the id.",
+                      f"Remove the id, or rename the file to {given}.yaml.")
+
+
+def sentences_are_plain(library: Library, units: Units) -> Iterator[Problem]:
+    """raw-html, script-link, link-form, text-language, one-paragraph: a sentence is plain text and links."""
+    for d in library.documents:
+        for path, text in d.texts:
+            for fault in faults(text):
+                place = d.marks.within(path, text[fault.start : fault.start + 24])
+                yield Problem(d.file, *place, fault.rule, fault.message, fault.fix)
+
+
+def numbers_are_quantities(library: Library, units: Units) -> Iterator[Problem]:
+    """number-in-prose: a number with a unit is written once, as a quantity, and linked to."""
+    pattern = in_prose()
+    for d in library.documents:
+        for path, text in d.texts:
+            if not any(c.isdigit() for c in text):
+                continue
+            for part in parts(text):
+                plain = part if isinstance(part, str) else part.words
+                for m in pattern.finditer(plain):
+                    yield Problem(d.file, *d.marks.within(path, m[1]), "number-in-prose",
+                                  f"'{m[1]}' is a number with a unit inside a sentence.",
+                                  "Make it a quantity with a basis and link to it: [](quantity:key).")
+
+
+def units_are_known(library: Library, units: Units) -> Iterator[Problem]:
+    """unknown-unit: every unit is one the builder knows."""
+    for d, path, name in _units(library):
+        if not units.known(name):
+            near = units.suggestion(name)
+            yield _at(d, path, "unknown-unit", f"'{name}' is not a unit the builder knows."
+                      + (f" Did you mean '{near}'?" if near else ""),
+                      f"Write {near}." if near else "See the list of units in DEVELOPERS.md; a new one is added in builder/units.py.")
+
+
+def reported_figures_compare(library: Library, units: Units) -> Iterator[Problem]:
+    """wrong-dimension: a published figure measures the same thing as the department's own."""
+    for d in _of(library, "technique"):
+        for key, q in d.data.get("quantities", {}).items():
+            for i, r in enumerate(q.get("reported", ())):
+                if units.known(q["unit"]) and units.known(r["unit"]) and not units.same_dimension(q["unit"], r["unit"]):
+                    yield _at(d, ("quantities", key, "reported", i, "unit"), "wrong-dimension",
+                              f"The published figure is in {r['unit']} but the quantity '{key}' is in {q['unit']}; they do not measure the same thing.",
+                              f"Give the figure in a unit of the same kind as {q['unit']}, or make it a quantity of its own.")
+
+
+def other_units_convert(library: Library, units: Units) -> Iterator[Problem]:
+    """wrong-dimension: the other units of an input convert to its own."""
+    for d in _of(library, "calculator"):
+        for name, x in d.data["inputs"].items():
+            for i, other in enumerate(x.get("also_in", ())):
+                if units.known(other) and units.known(x.get("unit", "")) and not units.same_dimension(other, x["unit"]):
+                    yield _at(d, ("inputs", name, "also_in", i), "wrong-dimension",
+                              f"'{other}' does not convert to {x['unit']}.", f"List only units of the same kind as {x['unit']}.")
+
+
+def ranges_run_upwards(library: Library, units: Units) -> Iterator[Problem]:
+    """range-order, two-numbers: low is below high, and a single value stands alone."""
+    for d, path, x in _amounts(library):
+        low, high = x.get("low"), x.get("high")
+        if "value" in x and (low is not None or high is not None):
+            yield _at(d, path, "two-numbers", "This has both a value and a low or high.", "Give value alone, or low and high.")
+        elif isinstance(low, (int, float)) and isinstance(high, (int, float)) and low >= high:
+            yield _at(d, (*path, "low"), "range-order", f"The range runs downwards: low {low} is not below high {high}.",
+                      "Swap the two, or give a single value.")
+
+
+def dates_exist(library: Library, units: Units) -> Iterator[Problem]:
+    """no-such-date: a written date is one of the calendar."""
+    for d in library.documents:
+        signed = d.data.get("review", {}).get("signed_off", {})
+        if "on" in signed:
+            try:
+                date.fromisoformat(signed["on"])
+            except ValueError:
+                yield _at(d, ("review", "signed_off", "on"), "no-such-date", f"'{signed['on']}' is not a day of the calendar.", "Correct the date.")
+
+
+def order_has_an_end(library: Library, units: Units) -> Iterator[Problem]:
+    """next-cycle: following `next` from card to card never comes back."""
+    following = {c.id: [n for n in c.next if n in library.techniques] for c in library.techniques.values()}
+    done: set[str] = set()
+    told: set[frozenset[str]] = set()
+    for first in following:
+        if first in done:
+            continue
+        trail, stack = [first], [iter(following[first])]
+        while stack:
+            step = next(stack[-1], None)
+            if step is None:
+                done.add(trail.pop())
+                stack.pop()
+            elif step in trail:
+                circle = trail[trail.index(step):]
+                if frozenset(circle) not in told:
+                    told.add(frozenset(circle))
+                    d = _document(library, "technique", circle[-1])
+                    at = list(d.data["next"]).index(step)
+                    yield _at(d, ("next", at), "next-cycle", f"'next' runs in a circle: {' -> '.join([*circle, step])}.",
+                              "Remove one of these links; use see_also for cards that only belong together.")
+            elif step not in done:
+                trail.append(step)
+                stack.append(iter(following[step]))
+
+
+def stages_stand_once(library: Library, units: Units) -> Iterator[Problem]:
+    """stage-twice: a pathway passes through each stage once."""
+    for d in _of(library, "pathway"):
+        seen: set[str] = set()
+        for i, stage in enumerate(d.data["stages"]):
+            if stage["stage"] in seen:
+                yield _at(d, ("stages", i, "stage"), "stage-twice", f"The stage '{stage['stage']}' stands twice in this pathway.",
+                          "Join the two entries.")
+            seen.add(stage["stage"])
+
+
+def marks_are_not_upgraded(library: Library, units: Units) -> Iterator[Problem]:
+    """checked-upgrade: a citation does not claim to have read more than was read of its source."""
+    for d, path, citation in citations(library):
+        source = library.sources.get(citation["source"])
+        if source and CHECKED.index(citation["checked"]) < CHECKED.index(source.checked):
+            yield _at(d, (*path, "checked"), "checked-upgrade",
+                      f"This says '{citation['checked']}', but of '{source.id}' only the {source.checked} was confirmed.",
+                      f"Write checked: {source.checked}, or read the source and change its own mark.")
+
+
+def department_is_described(library: Library, units: Units) -> Iterator[Problem]:
+    """no-department: the site needs to know whose practice this is."""
+    if library.department is None and ("department", "department") not in library.unsound:
+        yield Problem("cards/department.yaml", 1, 1, "no-department", "There is no cards/department.yaml, so the site has no name.",
+                      "Make one: cards new department department")
+
+
+def values_belong_to_verdicts(library: Library, units: Units) -> Iterator[Problem]:
+    """value-outside-verdict: [](value:name) means something only in the verdict of a calculator."""
+    for d in library.documents:
+        for path, text in d.texts:
+            for link in links(text):
+                if link.scheme == "value" and not (d.kind == "calculator" and path[0] == "verdicts"):
+                    yield Problem(d.file, *d.marks.within(path, "value:" + link.target), "value-outside-verdict",
+                                  "A value: link stands outside a calculator's verdict.", "Link to a quantity instead.")
+
+
+RULES: tuple[Rule, ...] = (
+    id_is_file_name, sentences_are_plain, numbers_are_quantities, units_are_known, reported_figures_compare,
+    other_units_convert, ranges_run_upwards, dates_exist, order_has_an_end, stages_stand_once, marks_are_not_upgraded,
+    department_is_described, values_belong_to_verdicts,
+)
+
+
+def citations(library: Library) -> Iterator[tuple[Document, Path, dict]]:
+    """Every citation of the library with its document and path."""
+    for d in library.documents:
+        if d.kind != "source":
+            yield from ((d, path, c) for path, c in _nested(d.data, (), lambda x: "source" in x and "checked" in x))
+
+
+def _nested(data: object, path: Path, wanted: Callable[[dict], bool]) -> Iterator[tuple[Path, dict]]:
+    if isinstance(data, dict):
+        if wanted(data):
+            yield path, data
+        for key, value in data.items():
+            if isinstance(value, (dict, list)):
+                yield from _nested(value, (*path, key), wanted)
+    elif isinstance(data, list):
+        for i, value in enumerate(data):
+            if isinstance(value, (dict, list)):
+                yield from _nested(value, (*path, i), wanted)
+
+
+def _of(library: Library, kind: str) -> Iterator[Document]:
+    return (d for d in library.documents if d.kind == kind)
+
+
+def _document(library: Library, kind: str, id: str) -> Document:
+    return next(d for d in library.documents if (d.kind, d.id) == (kind, id))
+
+
+def _units(library: Library) -> Iterator[tuple[Document, Path, str]]:
+    for d in library.documents:
+        if d.kind not in ("technique", "calculator"):
+            continue
+        for path, x in _nested(d.data, (), lambda x: "unit" in x or "also_in" in x):
+            if isinstance(x.get("unit"), str):
+                yield d, (*path, "unit"), x["unit"]
+            if isinstance(x.get("also_in"), list):
+                yield from ((d, (*path, "also_in", i), u) for i, u in enumerate(x["also_in"]))
+
+
+def _amounts(library: Library) -> Iterator[tuple[Document, Path, dict]]:
+    for d in library.documents:
+        if d.kind in ("technique", "calculator"):
+            for path, x in _nested(d.data, (), lambda x: "unit" in x and ("value" in x or "low" in x or "high" in x)):
+                yield d, path, x
+
+
+def _at(d: Document, path: Path, rule: str, message: str, fix: str) -> Problem:
+    return Problem(d.file, *d.marks.value(path), rule, message, fix)

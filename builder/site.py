@@ -1,0 +1,133 @@
+"""The MkDocs hook, and the two commands that run MkDocs. The only module that imports mkdocs.
+
+`mkdocs build` and `mkdocs serve` work by themselves through the hook: the cards are read in on_config, the pages
+enter as generated files in on_files. On broken cards a build stops with the list of problems; a running server keeps
+the last good pages, with the list one click away.
+"""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import os
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from mkdocs.exceptions import Abort
+from mkdocs.structure.files import File, Files
+
+ROOT = Path(__file__).resolve().parent.parent
+if str(ROOT) not in sys.path:
+    sys.path.insert(0, str(ROOT))
+
+log = logging.getLogger("mkdocs.hooks.cards")
+
+
+class _Session:
+    """What must outlive one build of a running server. MkDocs gives a hook no other place for it."""
+
+    def __init__(self) -> None:
+        self.serving = False
+        self.pages: list[Any] = []  # of the build now under way
+        self.last_good: list[Any] = []
+        self.navigation: list[Any] = []
+        self.site_name = ""
+
+
+_session = _Session()
+
+
+def on_startup(command: str, dirty: bool) -> None:
+    _session.serving = command == "serve"
+
+
+def on_config(config: Any) -> Any:
+    builder = _engine_free(reload=_session.serving)
+    root = Path(config.config_file_path).resolve().parent
+    try:
+        built = builder["compose"].build(root)
+        problems = built.problems
+    except builder["problems"].CouldNotRun as error:
+        raise Abort(str(error)) from error
+    config.extra["problem_count"] = len(problems)
+    if not problems:
+        examples = {id: builder["calculate"].worked(r) for id, r in built.ready.items()}
+        _session.pages = _session.last_good = builder["render"].render(built.linked, built.ready, examples)
+        _session.site_name = built.linked.library.department.name
+        _session.navigation = _navigation(_session.pages)
+    elif _session.serving:
+        log.warning("%s", builder["problems"].as_text(problems))
+        listing = builder["render"].problem_page(problems, first=not _session.last_good)
+        _session.pages = [*_session.last_good, *listing]
+    else:
+        log.error("%s", builder["problems"].as_text(problems))
+        raise Abort("The cards have problems; nothing was built.")
+    config.site_name = _session.site_name or config.site_name
+    config.nav = _session.navigation or None
+    return config
+
+
+def on_files(files: Files, config: Any) -> Files:
+    for page in _session.pages:
+        made = File.generated(config, page.path, content=page.text)
+        made.edit_uri = page.card.removeprefix("cards/") or None
+        files.append(made)
+    return files
+
+
+def _navigation(pages: list[Any]) -> list[Any]:
+    """Index pages only: with every card in every page's menu the site would grow with the square of the cards."""
+    there = {p.path for p in pages}
+    wanted = [("Home", "index.md"), ("Techniques", "techniques/index.md"), ("Cases", "pathways/index.md"),
+              ("Calculators", "calculators/index.md"), ("Sources", "sources/index.md"), ("Glossary", "glossary.md")]
+    return [{title: path} for title, path in wanted if path in there]
+
+
+def _engine_free(reload: bool) -> dict[str, Any]:
+    """The builder's modules; read afresh under a running server, where MkDocs would keep the first version."""
+    if reload:
+        for name in [n for n in sys.modules if n.startswith("builder.") and n not in (__name__, "builder.cli", "builder.site")]:
+            del sys.modules[name]
+    return {name: importlib.import_module(f"builder.{name}") for name in ("compose", "problems", "calculate", "render")}
+
+
+# --- the commands that run MkDocs ---------------------------------------------------------------------------------
+
+
+def build_site(root: Path, out: Path, config_file: Path) -> int:
+    """Build into a folder beside `out`, then put it in place in one move. Returns the number of pages.
+
+    A build that fails or is stopped leaves the site that was there. Raises Abort on problems.
+    """
+    from mkdocs.commands import build
+    from mkdocs.config import load_config
+
+    out = out.resolve()
+    out.parent.mkdir(parents=True, exist_ok=True)
+    made = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
+    old = made.with_name(made.name + "-old")
+    try:
+        config = load_config(config_file=str(config_file), site_dir=str(made / "site"), strict=True)
+        config.plugins.on_startup(command="build", dirty=False)
+        build.build(config)
+        config.plugins.on_shutdown()
+        if out.exists():
+            os.replace(out, old)
+        os.replace(made / "site", out)
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
+        if old.exists():
+            if not out.exists():
+                os.replace(old, out)
+            shutil.rmtree(old, ignore_errors=True)
+    return sum(1 for _ in out.rglob("*.html"))
+
+
+def serve_site(config_file: Path, address: str) -> None:
+    """Serve with live reload until stopped."""
+    from mkdocs.commands import serve
+
+    serve.serve(config_file=str(config_file), dev_addr=address, livereload=True)

@@ -1,0 +1,208 @@
+/* Days from an injection to surgery: one cell a day, the window as a bar, the theatre date as a pin.
+ * definition.roles: {injected, opens, closes, theatre}, each a date; the window includes both its ends. */
+(function () {
+  'use strict';
+
+  const drawings = window.calculatorDrawings = window.calculatorDrawings || {};
+  const CELL = 26; // px, height of the row of days
+  const BREAK = 54; // px kept for a date too far away to draw to scale
+
+  function count(days) {
+    return days + (days === 1 ? ' day' : ' days');
+  }
+
+  /** Where the theatre date lies, in words. */
+  function standing(days) {
+    if (days.theatre < days.injected) return {inside: false, words: count(days.injected - days.theatre) + ' before the injection'};
+    if (days.theatre < days.opens) return {inside: false, words: count(days.opens - days.theatre) + ' before the window opens'};
+    if (days.theatre > days.closes) return {inside: false, words: count(days.theatre - days.closes) + ' after the window closes'};
+    return {inside: true, words: 'inside the window'};
+  }
+
+  function dayNumber(number) {
+    return 'day ' + (number < 0 ? '\u2212' : '') + Math.abs(number);
+  }
+
+  /** Rows and sides for the date labels under the bar, so that no label meets another or a leader line. Few labels: try all. */
+  function arrange(labels, width) {
+    const rows = labels.length;
+    const options = [];
+    for (let row = 0; row < rows; row += 1) ['start', 'end', 'middle'].forEach(function (anchor) { options.push({row: row, anchor: anchor}); });
+    let best = null;
+    let least = Infinity;
+    const total = Math.pow(options.length, labels.length);
+    for (let trial = 0; trial < total; trial += 1) {
+      let rest = trial;
+      let cost = 0;
+      const set = labels.map(function (label) {
+        const option = options[rest % options.length];
+        rest = Math.floor(rest / options.length);
+        const size = label.size;
+        let left = option.anchor === 'start' ? label.x - 6 : option.anchor === 'end' ? label.x + 6 - size : label.x - size / 2;
+        if (left < 0 || left + size > width) {
+          if (option.anchor !== 'middle') cost += 1000;
+          left = Math.max(0, Math.min(width - size, left));
+        }
+        cost += option.row * 3 + (option.anchor === 'middle' ? 0 : 1);
+        return {row: option.row, anchor: option.anchor, left: left, right: left + size, x: label.x};
+      });
+      for (let a = 0; a < set.length; a += 1) {
+        for (let b = 0; b < set.length; b += 1) {
+          if (a < b && set[a].row === set[b].row && set[a].left < set[b].right + 10 && set[b].left < set[a].right + 10) cost += 500;
+          if (a !== b && set[a].row > set[b].row && set[a].x > set[b].left - 4 && set[a].x < set[b].right + 4) cost += 200;
+        }
+      }
+      if (cost < least) {
+        least = cost;
+        best = set;
+      }
+    }
+    return best;
+  }
+
+  drawings.timeline = function (pen, state, width) {
+    const tools = drawings.helpers;
+    const days = {};
+    ['injected', 'opens', 'closes', 'theatre'].forEach(function (role) {
+      const value = state.role(role);
+      if (!Number.isFinite(value)) throw new Error('the date for \u201c' + role + '\u201d is missing');
+      days[role] = Math.floor(value);
+    });
+    if (days.closes < days.opens) throw new Error('the window closes before it opens');
+    const place = standing(days);
+    const since = function (day) { return day - days.injected; };
+
+    // A near date stretches the line; a far one goes behind a break.
+    let first = Math.min(days.injected, days.opens);
+    let last = Math.max(days.closes, days.injected);
+    const reach = Math.max(7, Math.ceil((last - first) * 0.8));
+    const far = days.theatre < first - reach ? -1 : days.theatre > last + reach ? 1 : 0;
+    if (!far) {
+      first = Math.min(first, days.theatre);
+      last = Math.max(last, days.theatre);
+    }
+    first -= 1;
+    last += 1;
+    const left = 1 + (far < 0 ? BREAK : 0);
+    const right = width - 1 - (far > 0 ? BREAK : 0);
+    const cell = (right - left) / (last - first + 1);
+    const start = function (day) { return left + (day - first) * cell; };
+    const middle = function (day) { return start(day) + cell / 2; };
+
+    // The theatre date, above.
+    const pinX = far < 0 ? 14 : far > 0 ? width - 14 : middle(days.theatre);
+    const words = tools.wrap('Theatre ' + dayNumber(since(days.theatre)) + ': ' + place.words, width - 8, true);
+    const callout = words.concat([state.formatDate(days.theatre)]);
+    const calloutWidth = Math.max(tools.measure(callout[callout.length - 1]), Math.max.apply(null, words.map(function (line) { return tools.measure(line, true); })));
+    const textX = Math.max(2, Math.min(width - calloutWidth - 2, pinX - calloutWidth / 2));
+    pen.text(words, textX, tools.TEXT, 'start', 'strong');
+    pen.text(callout[callout.length - 1], textX, tools.TEXT + words.length * tools.LINE);
+    const pinTop = callout.length * tools.LINE + 4;
+    const row = pinTop + 34;
+
+    // The days.
+    pen.add('rect', {x: left, y: row, width: right - left, height: CELL, class: 'days'});
+    pen.add('rect', {x: start(days.opens), y: row, width: (days.closes - days.opens + 1) * cell, height: CELL, class: 'window-days'});
+    const signed = function (day) { return (since(day) < 0 ? '\u2212' : '') + Math.abs(since(day)); };
+    const widest = Math.max(tools.measure(signed(last), true), tools.measure(signed(first), true));
+    const step = [1, 2, 5, 7, 10, 14, 28, 56, 91, 182, 364, 728].filter(function (each) { return each * cell >= widest + 7; })[0] || 3650;
+    if (cell >= 7) {
+      for (let day = first + 1; day <= last; day += 1) pen.line(start(day), row, start(day), row + CELL, 'day-line');
+    }
+    // The days that matter are numbered first, then as many of the others as leave them room.
+    const named = [days.theatre, days.injected, days.opens, days.closes].filter(function (day) { return day >= first && day <= last; });
+    const others = [];
+    for (let day = first; day <= last; day += 1) if (since(day) % step === 0) others.push(day);
+    const numbered = [];
+    named.concat(others).forEach(function (day) {
+      const strong = day === days.theatre || day === days.injected;
+      const half = tools.measure(signed(day), strong) / 2 + 4;
+      const x = middle(day);
+      if (numbered.some(function (other) { return Math.abs(other.x - x) < other.half + half; })) return;
+      numbered.push({x: x, half: half});
+      pen.text(signed(day), x, row + 18, 'middle', strong ? 'tick strong' : 'tick');
+      if (cell < 7) pen.line(x, row + CELL - 4, x, row + CELL, 'day-line');
+    });
+    const box = function (day, kind) {
+      const size = Math.max(cell, 4);
+      pen.add('rect', {x: middle(day) - size / 2, y: row, width: size, height: CELL, class: kind});
+    };
+    box(days.injected, 'day-injected');
+    if (!far) box(days.theatre, 'day-theatre');
+    if (far) {
+      const edge = far < 0 ? left : right;
+      const beyond = far < 0 ? 1 : width - 1;
+      pen.path([[edge, row], [beyond, row]], 'days-beyond');
+      pen.path([[edge, row + CELL], [beyond, row + CELL]], 'days-beyond');
+      [-4, 4].forEach(function (shift) {
+        const x = edge - far * -14 + shift;
+        pen.path([[x - 5, row + CELL + 6], [x + 5, row - 6]], 'break-line');
+      });
+      pen.text(signed(days.theatre), far < 0 ? 2 : width - 2, row + 18,
+        far < 0 ? 'start' : 'end', 'tick strong');
+    }
+
+    // The pin: a filled disc inside the window, a crossed square outside it.
+    const headY = pinTop + 9;
+    pen.arrow(pinX, headY + 7, pinX, row - 2, 'pin');
+    if (place.inside) {
+      pen.add('circle', {cx: pinX, cy: headY, r: 7, class: 'pin-inside'});
+      pen.path([[pinX - 3.5, headY], [pinX - 1, headY + 3], [pinX + 3.5, headY - 3]], 'pin-sign');
+    } else {
+      pen.add('rect', {x: pinX - 7, y: headY - 7, width: 14, height: 14, class: 'pin-outside'});
+      pen.path([[pinX - 3.5, headY - 3.5], [pinX + 3.5, headY + 3.5]], 'pin-cross');
+      pen.path([[pinX - 3.5, headY + 3.5], [pinX + 3.5, headY - 3.5]], 'pin-cross');
+    }
+
+    // The window, as a bar under its days.
+    const barTop = row + CELL + 5;
+    const barLeft = start(days.opens);
+    const barRight = start(days.closes + 1);
+    const length = days.closes - days.opens + 1;
+    pen.add('rect', {x: barLeft, y: barTop, width: barRight - barLeft, height: 24, rx: 3, class: 'window-bar'});
+    const names = ['Operating window, ' + count(length), 'Window, ' + count(length), 'Window'];
+    const fitting = names.filter(function (name) { return tools.measure(name, true) < barRight - barLeft - 10; })[0];
+    if (fitting) {
+      pen.text(fitting, (barLeft + barRight) / 2, barTop + 17, 'middle', 'strong on-bar');
+    } else {
+      const size = tools.measure(names[1], true);
+      if (barRight + 6 + size <= width) pen.text(names[1], barRight + 6, barTop + 17, 'start', 'strong');
+      else pen.text(names[1], barLeft - 6, barTop + 17, 'end', 'strong');
+    }
+
+    // Dates of the three days that make the window.
+    const same = days.opens === days.closes;
+    const labels = [
+      {x: middle(days.injected), from: row + CELL, lines: [dayNumber(0) + ', injected', state.formatDate(days.injected)]}
+    ].concat(same ? [
+      {x: middle(days.opens), from: barTop + 24, lines: [dayNumber(since(days.opens)) + ', opens and closes', state.formatDate(days.opens)]}
+    ] : [
+      {x: Math.min(middle(days.opens), barLeft + 12), from: barTop + 24, lines: [dayNumber(since(days.opens)) + ', opens', state.formatDate(days.opens)]},
+      {x: Math.max(middle(days.closes), barRight - 12), from: barTop + 24, lines: [dayNumber(since(days.closes)) + ', closes', state.formatDate(days.closes)]}
+    ]);
+    labels.forEach(function (label) {
+      label.lines[0] = label.lines[0].charAt(0).toUpperCase() + label.lines[0].slice(1);
+      label.size = Math.max(tools.measure(label.lines[0], true), tools.measure(label.lines[1])) + 4;
+    });
+    const rowHeight = 2 * tools.LINE + 12;
+    const labelTop = barTop + 24 + 14;
+    const set = arrange(labels, width);
+    let deepest = 0;
+    labels.forEach(function (label, index) {
+      const spot = set[index];
+      const top = labelTop + spot.row * rowHeight;
+      deepest = Math.max(deepest, spot.row);
+      pen.line(label.x, label.from, label.x, top - 1, 'leader');
+      pen.text(label.lines[0], spot.left + 2, top + tools.TEXT, 'start', 'strong');
+      pen.text(label.lines[1], spot.left + 2, top + tools.TEXT + tools.LINE);
+    });
+    return {
+      width: width,
+      height: labelTop + (deepest + 1) * rowHeight,
+      title: 'Injection to surgery: theatre date ' + place.words,
+      description: 'Injected on ' + state.formatDate(days.injected) + ', day 0. The window opens on ' + state.formatDate(days.opens) +
+        ', ' + dayNumber(since(days.opens)) + ', and closes on ' + state.formatDate(days.closes) + ', ' + dayNumber(since(days.closes)) +
+        '. Theatre is on ' + state.formatDate(days.theatre) + ', ' + dayNumber(since(days.theatre)) + ': ' + place.words + '.'
+    };
+  };
+}());
