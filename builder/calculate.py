@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 from .formula import Convert, Expr, FormulaError, Name, Type, bisect, check, converted, evaluate, names, parse, substitute
 from .model import Amount, Basis, Calculator, Constant, Document, Input, Library, Output, Path, Verdict
@@ -18,6 +19,7 @@ EPOCH = date(1970, 1, 1)
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 _START_DATE = re.compile(r"today(?:\+(\d{1,3}))?\Z")
 _ENTRY = re.compile(r"[-+\u2212]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d{1,3})?")
+_GROUPED = re.compile(r"[-+\u2212]?[1-9]\d{0,2},\d{3}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +89,9 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """values: every name to its number (days since 1970-01-01 for dates). verdicts: those that hold. Empty if refused."""
+    """values: every name to its number (days since 1970-01-01 for dates; the key for a choice). verdicts: those that hold. Empty if refused."""
 
-    values: Mapping[str, float]
+    values: Mapping[str, Any]
     choices: Mapping[str, str]
     verdicts: tuple[Verdict, ...]
     refusals: tuple[Refusal, ...]
@@ -253,6 +255,7 @@ class _Preparation:
             self._fault(path, "name-twice", f"'{x.name}' is already the name of {self.where[x.name]}.", "Use another name.")
         else:
             self.where[x.name] = "an input"
+            self.types[x.name] = Type("choice", keys=tuple(keys))
         return ReadyInput(x, start=str(start), choices=made)
 
     def _outputs(self) -> list[ReadyOutput] | None:
@@ -430,7 +433,7 @@ class _Preparation:
                 if name not in self.c.outputs:
                     self._fault(("plot", "show", i), "unknown-name", f"'{name}' is not a result.{did_you_mean(name, self.c.outputs)}", "Name a result.")
             for i, name in enumerate(plot.marks):
-                if name not in self.types:
+                if name not in self.types or self.types[name].kind == "choice":
                     self._fault(("plot", "marks", i), "unknown-name", f"'{name}' is not a name of this calculator.{did_you_mean(name, self.types)}", "Name a constant, input or result.")
         for role, name in self.c.roles.items():
             if name not in self.where:
@@ -450,7 +453,7 @@ def run(ready: Ready, given: Mapping[str, str], today: date) -> Result:
 
     An input left out takes its start value. Nothing is worked out if any input is refused.
     """
-    values: dict[str, float] = {n: c.value for n, c in ready.constants.items()}
+    values: dict[str, float | str] = {n: c.value for n, c in ready.constants.items()}
     choices: dict[str, str] = {}
     refusals: list[Refusal] = []
     for name in given:
@@ -479,13 +482,13 @@ def _first_input(tree: Expr, ready: Ready) -> str:
     return next((n.name for n in names(tree) if n.name in ready.inputs), next(iter(ready.inputs)))
 
 
-def _take(x: ReadyInput, name: str, raw: str | None, today: date, values: dict[str, float], choices: dict[str, str]) -> str:
+def _take(x: ReadyInput, name: str, raw: str | None, today: date, values: dict[str, float | str], choices: dict[str, str]) -> str:
     """Put one input's value in place; the reason if it is refused."""
     if x.declared.kind == "choice":
         key = str(x.start) if raw is None else raw.strip()
         if key not in x.choices:
             return f"'{key}' is not one of: {', '.join(x.choices)}.{did_you_mean(key, x.choices)}"
-        choices[name] = key
+        choices[name] = values[name] = key
         values.update({n: c.value for n, c in x.choices[key].items()})
         return ""
     if x.declared.kind == "date":
@@ -508,9 +511,12 @@ def _take_number(x: ReadyInput, name: str, raw: str, values: dict[str, float]) -
     unit = text[m.end() :].strip() or x.declared.unit
     if unit not in x.units:
         return f"'{unit}' is not a unit of this field; use {' or '.join(x.units)}."
-    value = float(m[0].replace(",", ".").replace("\u2212", "-")) * x.units[unit]
+    factor = x.units[unit]
+    value = float(m[0].replace(",", ".").replace("\u2212", "-")) * factor
+    # 1,000 is one to some readers and a thousand to others: refused where both would pass.
+    if _GROUPED.fullmatch(m[0]) and x.low <= value <= x.high and x.low <= value * 1000 <= x.high:
+        return f"'{m[0]}' can be read in two ways; write it with a dot, or without the comma."
     if not math.isfinite(value) or not x.low <= value <= x.high:
-        factor = x.units[unit]
         return f"Outside the range {number(float(f'{x.low / factor:.6g}'))} to {number(float(f'{x.high / factor:.6g}'))} {unit}. {x.declared.why_range}".strip()
     values[name] = value
     return ""

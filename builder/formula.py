@@ -11,6 +11,7 @@ dimension meet, a conversion is put in and shown; where dimensions do not add up
 from __future__ import annotations
 
 import ast
+import json
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -46,6 +47,14 @@ class Num:
 
 
 @dataclass(frozen=True, slots=True)
+class Key:
+    """The key of a choice, in quotes; it can only be compared with a choice input."""
+
+    key: str
+    column: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Name:
     name: str
     column: int = 0
@@ -68,15 +77,16 @@ class Convert:
     arg: "Expr"
 
 
-Expr = Num | Name | Op | Convert
+Expr = Num | Key | Name | Op | Convert
 
 
 @dataclass(frozen=True, slots=True)
 class Type:
-    """kind: number, date or truth. dimension: of a number."""
+    """kind: number, date, choice or truth. dimension: of a number. keys: what a choice can be."""
 
     kind: str
     dimension: Dimension | None = None
+    keys: tuple[str, ...] = ()
 
 
 def parse(source: str) -> Expr:
@@ -109,6 +119,8 @@ def _translate(node: ast.AST, depth: int) -> Expr:
             if not math.isfinite(value):
                 raise FormulaError("This number is too large.", "Check the exponent.", column)
             return Num(value, repr(node.value))
+        case ast.Constant(value=str()):
+            return Key(node.value, column)
         case ast.Name(id=name):
             return Name(name, column)
         case ast.BinOp(op=op) if type(op) in _ARITHMETIC:
@@ -179,6 +191,8 @@ def check(expr: Expr, types: Mapping[str, Type], units: Units) -> tuple[Expr, Ty
         match e:
             case Num():
                 return e, plain
+            case Key(column=column):
+                raise FormulaError("Words in quotes can only be compared with a choice.", 'For example: posture == "seated".', column)
             case Name(name=name, column=column):
                 if name in types:
                     return e, types[name]
@@ -186,11 +200,22 @@ def check(expr: Expr, types: Mapping[str, Type], units: Units) -> tuple[Expr, Ty
                     return e, plain
                 raise FormulaError(f"'{name}' is not an input, constant, choice or result of this calculator."
                                    f"{did_you_mean(name, types)}", f"Known names: {', '.join(sorted(types))}.", column, "unknown-name")
+            case Op(op=("==" | "!="), args=(Name() as chosen, Key() as key)) | Op(op=("==" | "!="), args=(Key() as key, Name() as chosen)):
+                return choice(e, chosen, key)
             case Op(op=op, column=column):
                 return operation(e, op, [walk(a) for a in e.args], column)
             case Convert():
                 return e, plain
         raise AssertionError(e)
+
+    def choice(e: Op, chosen: Name, key: Key) -> tuple[Expr, Type]:
+        _, type_ = walk(chosen)
+        if type_.kind != "choice":
+            raise FormulaError(f"'{chosen.name}' is not a choice, so it cannot be compared with words in quotes.", "Name a choice input.", chosen.column)
+        if key.key not in type_.keys:
+            raise FormulaError(f"'{key.key}' is not one of the choices of '{chosen.name}'.{did_you_mean(key.key, type_.keys)}",
+                               f"The choices are {', '.join(type_.keys)}.", key.column, "unknown-name")
+        return Op(e.op, (chosen, key), e.column), Type("truth")
 
     def operation(e: Op, op: str, done: list[tuple[Expr, Type]], column: int) -> tuple[Expr, Type]:
         args, kinds = [d[0] for d in done], [d[1] for d in done]
@@ -242,7 +267,7 @@ def check(expr: Expr, types: Mapping[str, Type], units: Units) -> tuple[Expr, Ty
 
     def need(t: Type, kind: str, what: str, column: int) -> None:
         if t.kind != kind:
-            said = {"number": "a number", "truth": "a comparison", "date": "a date"}
+            said = {"number": "a number", "truth": "a comparison", "date": "a date", "choice": "a choice"}
             raise FormulaError(f"{what!r} needs {said[kind]} here, not {said[t.kind]}.", "Check what the names stand for.", column, "dimension")
 
     def unify(args: list[Expr], kinds: list[Type], what: str, column: int) -> tuple[list[Expr], Type]:
@@ -313,18 +338,20 @@ _PYTHON: dict[str, Callable[..., float]] = {
 }
 
 
-def evaluate(expr: Expr, values: Mapping[str, float]) -> float | bool:
-    """The value of a tree. Not-a-number where the arithmetic has no answer (division by zero, root of a negative)."""
+def evaluate(expr: Expr, values: Mapping[str, float | str]) -> float | bool:
+    """The value of a tree; a choice's name stands for its key. Not-a-number where the arithmetic has no answer (division by zero, root of a negative)."""
     try:
         return _evaluate(expr, values)
     except (ArithmeticError, ValueError):
         return math.nan
 
 
-def _evaluate(expr: Expr, values: Mapping[str, float]) -> float | bool:
+def _evaluate(expr: Expr, values: Mapping[str, float | str]) -> float | bool | str:
     match expr:
         case Num(value=value):
             return value
+        case Key(key=key):
+            return key
         case Name(name=name):
             return values[name] if name in values else CONSTANTS[name]
         case Convert(factor=factor, arg=arg):
@@ -383,6 +410,8 @@ def javascript(expr: Expr, scope: str = "v") -> str:
     match expr:
         case Num(value=value):
             return repr(value) if value != int(value) or abs(value) >= 1e15 else str(int(value))
+        case Key(key=key):
+            return json.dumps(key)
         case Name(name=name):
             return f"{scope}.{name}" if name not in CONSTANTS else f"Math.{name.upper()}"
         case Convert(factor=factor, arg=arg):
@@ -403,8 +432,11 @@ def javascript(expr: Expr, scope: str = "v") -> str:
     raise AssertionError(expr)
 
 
-def mathml(expr: Expr, label: Callable[[str], str]) -> str:
-    """The tree as presentation MathML, without the surrounding math element. `label` gives the MathML of a name."""
+def mathml(expr: Expr, label: Callable[[str], str], choice: Callable[[str, str], str]) -> str:
+    """The tree as presentation MathML, without the surrounding math element.
+
+    `label` gives the MathML of a name, `choice` that of one choice of an input.
+    """
 
     def row(e: Expr, binding: int = 0) -> str:
         inner = element(e)
@@ -435,13 +467,15 @@ def mathml(expr: Expr, label: Callable[[str], str]) -> str:
             case Op(op="neg", args=(a,)):
                 return f"<mrow><mo>−</mo>{row(a, 7)}</mrow>"
             case Op(op="not", args=(a,)):
-                return f"<mrow><mtext>not </mtext>{row(a, 4)}</mrow>"
+                return f"<mrow><mtext>not&#160;</mtext>{row(a, 4)}</mrow>"
             case Op(op=("and" | "or") as op, args=args):
-                return "<mrow>" + f"<mtext> {op} </mtext>".join(row(a, 4) for a in args) + "</mrow>"
+                return "<mrow>" + f"<mtext>&#160;{op}&#160;</mtext>".join(row(a, 4) for a in args) + "</mrow>"
             case Op(op="where", args=(test, yes, no)):
                 return ("<mrow><mo>{</mo><mtable>"
-                        f"<mtr><mtd>{row(yes)}</mtd><mtd><mtext>if </mtext>{row(test)}</mtd></mtr>"
+                        f"<mtr><mtd>{row(yes)}</mtd><mtd><mtext>if&#160;</mtext>{row(test)}</mtd></mtr>"
                         f"<mtr><mtd>{row(no)}</mtd><mtd><mtext>otherwise</mtext></mtd></mtr></mtable></mrow>")
+            case Op(op=op, args=(Name(name=name), Key(key=key))):
+                return f"<mrow>{label(name)}<mo>{'=' if op == '==' else '≠'}</mo>{choice(name, key)}</mrow>"
             case Op(op=op, args=(a, b)) if op in _BINDING:
                 sign = {"*": "×", "-": "−", "<=": "≤", ">=": "≥", "==": "=", "!=": "≠"}.get(op, escape(op))
                 left = row(a, _BINDING[op])

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from .model import Basis, Citation, Claim, Decision, Document, Library, Path, Pathway, Technique
 from .problems import Problem
 from .text import Link, did_you_mean, links
+from .units import amount
 
 _NAMES = {"card": "technique card", "calculator": "calculator", "pathway": "pathway", "source": "source", "term": "glossary term"}
 _FOLDER = {"card": "cards/techniques", "calculator": "cards/calculators", "pathway": "cards/pathways", "source": "cards/sources",
@@ -152,7 +153,7 @@ def _rests_on(library: Library) -> dict[str, tuple[Use, ...]]:
 
     def decisions(kind: str, id: str, found: tuple[Decision, ...]) -> None:
         for d in found:
-            note(kind, id, "decisions", f"If {d.condition} Then: {d.then}", d.basis)
+            note(kind, id, "decisions", f"If {_inside(d.condition)}, then: {_inside(d.then)}", d.basis)
 
     for t in library.techniques.values():
         _technique_uses(t, note, claims, decisions)
@@ -179,11 +180,19 @@ def _rests_on(library: Library) -> dict[str, tuple[Use, ...]]:
     return {source: tuple(found) for source, found in uses.items()}
 
 
+def _inside(sentence: str) -> str:
+    """A sentence as part of a longer one: no capital, no full stop (an abbreviation keeps its capitals)."""
+    text = sentence.strip().rstrip(".")
+    return text[0].lower() + text[1:] if text[1:2].islower() or text[1:2] == " " else text
+
+
 def _technique_uses(t: Technique, note, claims, decisions) -> None:
     for q in t.quantities.values():
-        note("technique", t.id, f"quantity-{q.key}", q.label, q.basis)
+        note("technique", t.id, f"quantity-{q.key}", f"{q.label}: [](quantity:{t.id}/{q.key})", q.basis)
         for r in q.reported:
-            note("technique", t.id, f"quantity-{q.key}", f"{q.label}, in {r.where}", r.basis)
+            a = r.amount
+            note("technique", t.id, f"published-{q.key}" if q.headline else f"quantity-{q.key}",
+                 f"{q.label}, published: {amount(a.unit, a.value, a.low, a.high)} ({r.where})", r.basis)
     claims("technique", t.id, "when", t.when)
     claims("technique", t.id, "when-not", t.not_when)
     claims("technique", t.id, "have-ready", t.equipment)

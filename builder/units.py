@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
 
 import pint
 
@@ -215,15 +216,20 @@ def _dimension_words(dimensionality: str) -> str:
 
 
 def number(value: float, decimals: int | None = None) -> str:
-    """A number for reading: no float noise, a true minus sign, thousands set apart from 10,000 on."""
+    """A number for reading: no float noise, a true minus sign.
+
+    With decimals: rounded at 15 significant digits, halves away from zero, as the page's own script does. Without:
+    as written, thousands set apart by a comma from 10,000 on.
+    """
     if decimals is not None:
-        shown = f"{value:,.{decimals}f}" if abs(value) >= 10_000 else f"{value:.{decimals}f}"
+        exact = Decimal(f"{value:.15g}")
+        shown = f"{exact.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP):f}" if abs(value) < 1e15 else f"{value:.6e}"
     else:
         shown = f"{value:.10g}" if abs(value) < 1e15 else f"{value:.3e}"
         if "e" not in shown and abs(value) >= 10_000:
             whole, dot, rest = shown.partition(".")
             shown = f"{int(whole):,}{dot}{rest}"
-    if float(shown.replace(",", "")) == 0:
+    if not any(c in "123456789" for c in shown):
         shown = shown.lstrip("-")
     return shown.replace("-", "\u2212")
 

@@ -93,18 +93,23 @@ def equations(ready: Any) -> dict[str, tuple[Markup, Markup]]:
     """For each output with a formula: the equation, and the same with a place for each of the reader's numbers."""
     labels = _labels(ready)
 
+    # Identifiers, not mtext: beside mtext an operator loses its spacing.
     def named(name: str) -> str:
-        return f"<mtext>{escape(labels[name])}</mtext>"
+        return f'<mi mathvariant="normal">{escape(labels[name])}</mi>'
 
     def filled(name: str) -> str:
-        return f'<mn data-value-of="{escape(name)}">?</mn>'
+        tag = "mi" if name in ready.inputs and ready.inputs[name].choices else "mn"
+        return f'<{tag} data-value-of="{escape(name)}">?</{tag}>'
+
+    def choice(name: str, key: str) -> str:
+        return f'<mi mathvariant="normal">{escape(lower_first(ready.inputs[name].declared.choices[key].label))}</mi>'
 
     made = {}
     for o in ready.outputs:
         if o.tree is not None:
-            left = f"<mtext>{escape(o.declared.label)}</mtext><mo>=</mo>"
-            made[o.declared.name] = (Markup(f"<mrow>{left}{mathml(o.tree, named)}</mrow>"),
-                                     Markup(f"<mrow>{filled(o.declared.name)}<mo>=</mo>{mathml(o.tree, filled)}</mrow>"))
+            left = f'<mi mathvariant="normal">{escape(o.declared.label)}</mi><mo>=</mo>'
+            made[o.declared.name] = (Markup(f"<mrow>{left}{mathml(o.tree, named, choice)}</mrow>"),
+                                     Markup(f"<mrow>{filled(o.declared.name)}<mo>=</mo>{mathml(o.tree, filled, choice)}</mrow>"))
     return made
 
 
@@ -115,7 +120,12 @@ def _labels(ready: Any) -> Mapping[str, str]:
     for x in ready.inputs.values():
         for sets in (x.choices or {}).values():
             labels |= {n: v.label if len({s[n].label for s in x.choices.values()}) == 1 else n.replace("_", " ") for n, v in sets.items()}
-    return {n: label[0].lower() + label[1:] if label[1:2].islower() else label for n, label in labels.items()}
+    return {n: lower_first(label) for n, label in labels.items()}
+
+
+def lower_first(label: str) -> str:
+    """A label as it stands inside a sentence; an abbreviation keeps its capitals."""
+    return label[0].lower() + label[1:] if label[1:2].islower() else label
 
 
 def shown(value: float, unit: str) -> str:

@@ -54,6 +54,7 @@ def _environment() -> Environment:
     env = Environment(loader=PackageLoader("builder.render"), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined)
     env.globals.update(marks=MARKS, meanings=MEANINGS, names=names, short_name=short_name, where_published=where_published, year=year, shown=calc.shown, typed=calc.typed, unit_word=unit_shown)
     env.filters["heading"] = heading
+    env.filters["lower_first"] = calc.lower_first
     return env
 
 
@@ -133,7 +134,8 @@ def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, 
     quantities = list(t.quantities.values())
     return _page(
         env, "technique.md.j2", f"techniques/{t.id}.md", t.title, t.file, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
-        headline=[q for q in quantities if q.headline], others=[q for q in quantities if not q.headline], minutes=reading_minutes(t),
+        headline=[q for q in quantities if q.headline],
+        explained=[q for q in quantities if q.headline and (q.why or q.reported)], others=[q for q in quantities if not q.headline], minutes=reading_minutes(t),
         along=[(p, library.techniques.get(a), library.techniques.get(b)) for p, a, b in linked.along.get(t.id, ())],
         calculators=[r.declared for r in on.values() if t.id in r.declared.used_by],
         following=[library.techniques[i] for i in t.next], related=[library.techniques[i] for i in t.see_also],

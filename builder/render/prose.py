@@ -63,7 +63,9 @@ class Prose:
         words = escape(link.words)
         match link.scheme:
             case "value":
-                return f'<span data-value-of="{escape(link.target)}">–</span>'
+                # Only the calculator's own page has a script to fill it in.
+                here = self.page.startswith("calculators/")
+                return f'<span data-value-of="{escape(link.target)}">–</span>' if here else "…"
             case "quantity":
                 reference = link.target if "/" in link.target else f"{self.card}/{link.target}"
                 quantity = self.library.quantity(reference)
@@ -105,6 +107,12 @@ class Prose:
     def is_wide(self, a: Amount) -> bool:
         """Whether a figure needs more than one column of the key numbers."""
         return len(amount_number(a.value, a.low, a.high)) > 6
+
+    def published(self, q: Quantity) -> str:
+        """The published figures of a quantity, short: each once, with a unit only where it is not the quantity's own."""
+        short = [amount_number(a.value, a.low, a.high) if a.unit == q.amount.unit else amount(a.unit, a.value, a.low, a.high)
+                 for a in (r.amount for r in q.reported)]
+        return ", ".join(dict.fromkeys(short))
 
     def basis(self, basis: Basis) -> Markup:
         """The marks beside a claim: what it rests on and how that was confirmed, with numbered links to the sources."""

@@ -118,7 +118,10 @@
 
     marks.forEach(function (name) {
       const py = y(state.values[name]);
-      const words = [state.label(name) + ' ' + state.withUnit(state.text(name), unit)];
+      const value = state.withUnit(state.text(name), unit);
+      const full = state.label(name) + ' ' + value;
+      // A long name would run across the curve; the key beneath carries it.
+      const words = [tools.measure(full, true) < (right - left) * 0.4 ? full : 'Limit ' + value];
       const candidates = [];
       [[right - 6, 'end'], [left + 8, 'start'], [(left + right) / 2, 'middle']].forEach(function (side) {
         [py + 17, py - 7].forEach(function (base) {
@@ -153,10 +156,11 @@
     let height = bottom + 44;
     if (lowest !== null) {
       const lowestName = marks.filter(function (name) { return state.values[name] === lowest; })[0];
-      const words = 'below ' + state.label(lowestName).replace(/^[A-Z](?=[a-z])/, function (first) { return first.toLowerCase(); });
+      const words = tools.wrap('Below ' + state.withUnit(state.text(lowestName), unit) + ': ' +
+        state.label(lowestName).replace(/^[A-Z](?=[a-z])/, function (first) { return first.toLowerCase(); }), right - left - 30);
       pen.add('rect', {x: left, y: height + 2, width: 22, height: 13, class: 'beyond key', fill: 'url(#' + pen.id + '-limit)'});
       pen.text(words, left + 30, height + 13, 'start', 'tick');
-      height += 22;
+      height += 5 + words.length * tools.LINE;
     }
 
     const sentences = plan.show.map(function (name) {
