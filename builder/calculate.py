@@ -134,13 +134,14 @@ class _Preparation:
         self.c, self.library, self.units, self.faults = calculator, library, units, faults
         self.types: dict[str, Type] = {}
         self.where: dict[str, str] = {}
+        self.blocked = False  # by a card that is missing or has problems of its own, told elsewhere
 
     def run(self) -> Ready | None:
         inputs = {name: self._input(x) for name, x in self.c.inputs.items()}
         constants = {name: n for name, x in self.c.constants.items() if (n := self._constant(x, ("constants", name)))}
         for name, n in constants.items():
             self._name(name, Type("number", self.units.dimension(n.unit)), ("constants", name), "constant")
-        if self.faults:
+        if self.faults or self.blocked:
             return None
         trees = self._outputs()
         if trees is None:
@@ -165,13 +166,17 @@ class _Preparation:
         self.types[name] = type_
 
     def _known_unit(self, unit: str) -> bool:
-        return bool(unit) and self.units.known(unit)  # an unknown one is told by the rule unknown-unit
+        if unit and self.units.known(unit):
+            return True
+        self.blocked = True  # told by the rule unknown-unit
+        return False
 
     def _reference(self, reference: str, path: Path) -> tuple[float, Amount, Basis, str] | None:
         name, _, part = reference.removeprefix("quantity:").partition(".")
         quantity = self.library.quantity(name)
         if quantity is None:
-            return None  # told by link
+            self.blocked = True
+            return None
         value = getattr(quantity.amount, part or "value")
         if value is None:
             has = [p for p in ("value", "low", "high") if getattr(quantity.amount, p) is not None]
@@ -186,6 +191,8 @@ class _Preparation:
             if found is None:
                 return None
             value, amount, basis, label = found
+            end = {"low": ", lower end", "high": ", upper end"}.get(x.quantity.partition(".")[2], "")
+            label += end
             return Number(value, amount.unit, label, basis, x.quantity.partition(".")[0]) if self._known_unit(amount.unit) else None
         return Number(float(x.value), x.unit, x.label, x.basis) if self._known_unit(x.unit) else None
 

@@ -89,8 +89,11 @@ def _navigation(pages: list[Any]) -> list[Any]:
 def _engine_free(reload: bool) -> dict[str, Any]:
     """The builder's modules; read afresh under a running server, where MkDocs would keep the first version."""
     if reload:
-        for name in [n for n in sys.modules if n.startswith("builder.") and n not in (__name__, "builder.cli", "builder.site")]:
+        package = importlib.import_module("builder")
+        for name in [n for n in sys.modules if n.startswith("builder.") and n not in (__name__, "builder.cli", "builder.site", "builder.__main__")]:
             del sys.modules[name]
+            # `from . import x` looks at the package's attribute before it imports.
+            vars(package).pop(name.split(".")[1], None)
     return {name: importlib.import_module(f"builder.{name}") for name in ("compose", "problems", "calculate", "render")}
 
 

@@ -107,9 +107,9 @@ def equations(ready: Any) -> dict[str, tuple[Markup, Markup]]:
     made = {}
     for o in ready.outputs:
         if o.tree is not None:
-            left = f'<mi mathvariant="normal">{escape(o.declared.label)}</mi><mo>=</mo>'
-            made[o.declared.name] = (Markup(f"<mrow>{left}{mathml(o.tree, named, choice)}</mrow>"),
-                                     Markup(f"<mrow>{filled(o.declared.name)}<mo>=</mo>{mathml(o.tree, filled, choice)}</mrow>"))
+            # The result's name stands on a line of its own in the page: an equation does not wrap on a phone.
+            made[o.declared.name] = (Markup(f"<mrow><mo>=</mo>{mathml(o.tree, named, choice)}</mrow>"),
+                                     Markup(f"<mrow><mo>=</mo>{mathml(o.tree, filled, choice)}<mo>=</mo>{filled(o.declared.name)}</mrow>"))
     return made
 
 

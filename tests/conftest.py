@@ -1,0 +1,66 @@
+"""Fixtures shared by all tests. The browser, the site and its two addresses are made once a session, when first asked for."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from support import CHROMIUM_FLAGS, ROOT, Base, Browsing, built, chromium, served
+
+
+@pytest.fixture(scope="session")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The whole site, built from the project's own cards by the builder's own build command."""
+    from builder.site import build_site
+
+    os.environ["NO_MKDOCS_2_WARNING"] = "1"
+    out = tmp_path_factory.mktemp("built") / "site"
+    pages = build_site(ROOT, out, ROOT / "mkdocs.yml")
+    assert pages > 10, f"The build made only {pages} pages."
+    return out
+
+
+@pytest.fixture(scope="session")
+def http_base(site: Path):
+    with served(site) as address:
+        yield Base("http", address)
+
+
+@pytest.fixture(scope="session")
+def file_base(site: Path) -> Base:
+    return Base("file", site.as_uri() + "/")
+
+
+@pytest.fixture(params=["http", "file"])
+def base(request: pytest.FixtureRequest) -> Base:
+    """The site from a web host, and from a folder on disk."""
+    return request.getfixturevalue(f"{request.param}_base")
+
+
+@pytest.fixture(scope="session")
+def browser():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        # Date fields take their order from the browser's own language.
+        browser = playwright.chromium.launch(executable_path=chromium(), args=CHROMIUM_FLAGS, env={**os.environ, "LANGUAGE": "en_GB", "LC_ALL": "C.UTF-8"})
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def browsing(browser):
+    """Opens pages; the test fails if any page it opened raised an error or asked for anything outside the site."""
+    made = Browsing(browser)
+    yield made
+    complaints = made.complaints
+    made.close()
+    assert not complaints, "Pages must load without errors and ask for nothing outside the site:\n" + "\n".join(dict.fromkeys(complaints))
+
+
+@pytest.fixture(scope="session")
+def calculators():
+    """The project's calculators made ready to run in Python: id -> Ready."""
+    return built().ready

@@ -1,0 +1,219 @@
+"""What several test files need: where things lie, the cards as built, the browser's name, the pages of the site."""
+
+from __future__ import annotations
+
+import functools
+import http.server
+import os
+import shutil
+import threading
+from collections.abc import Callable
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+import yaml
+
+from builder import calculate, compose
+
+ROOT = Path(__file__).resolve().parent.parent
+CARDS = ROOT / "cards"
+
+# As in every use of Chromium here: no window, nothing fetched in the background.
+CHROMIUM_FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+                  "--disable-component-update", "--disable-sync"]
+
+
+def chromium() -> str:
+    """The browser to drive: the one named by CHROMIUM, else the first of the usual names on PATH."""
+    named = os.environ.get("CHROMIUM")
+    found = named or next((p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None)
+    assert found, "No Chromium: install one, or name it with CHROMIUM=/path/to/chromium."
+    return found
+
+
+@functools.cache
+def built() -> compose.Built:
+    """The project's own cards, checked and linked, once for all tests."""
+    made = compose.build(ROOT)
+    assert not made.problems, "Run `cards check` and repair the cards first: " + "; ".join(p.message for p in made.problems[:3])
+    return made
+
+
+def calculator_ids() -> list[str]:
+    """The calculators that have a page; read from the files, so that tests can be listed without a build."""
+    off = yaml.safe_load((CARDS / "department.yaml").read_text(encoding="utf-8")).get("calculators_off") or []
+    return sorted(f.stem for f in (CARDS / "calculators").glob("*.yaml") if f.stem not in off)
+
+
+def page_kinds() -> dict[str, str]:
+    """One page of each kind, and every calculator: name -> path in the site. The fullest card stands for its kind."""
+
+    def fullest(kind: str) -> str:
+        return max((CARDS / kind).glob("*.yaml"), key=lambda f: f.stat().st_size).stem
+
+    cited = "".join(f.read_text(encoding="utf-8") for f in (CARDS / "techniques").glob("*.yaml"))
+    source = max(sorted(f.stem for f in (CARDS / "sources").glob("*.yaml")), key=lambda s: cited.count(f"source: {s},"))
+    return {
+        "home": "index.html",
+        "techniques": "techniques/index.html",
+        "technique": f"techniques/{fullest('techniques')}.html",
+        "cases": "pathways/index.html",
+        "pathway": f"pathways/{fullest('pathways')}.html",
+        "calculators": "calculators/index.html",
+        **{f"calculator {id}": f"calculators/{id}.html" for id in calculator_ids()},
+        "sources": "sources/index.html",
+        "source": f"sources/{source}.html",
+        "glossary": "glossary.html",
+    }
+
+
+# --- a web host ---------------------------------------------------------------------------------------------------
+
+
+class _Host(http.server.SimpleHTTPRequestHandler):
+    """Serves a folder as a plain web host does: quiet, and with the site's own page for a missing address."""
+
+    protocol_version = "HTTP/1.1"
+
+    def log_message(self, *args: object) -> None:
+        pass
+
+    def send_error(self, code: int, message: str | None = None, explain: str | None = None) -> None:
+        page = Path(self.directory) / "404.html"
+        if code != 404 or not page.exists():
+            super().send_error(code, message, explain)
+            return
+        body = page.read_bytes()
+        self.send_response(404)
+        self.send_header("Content-Type", "text/html; charset=utf-8")
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        if self.command != "HEAD":
+            self.wfile.write(body)
+
+
+@contextmanager
+def served(folder: Path):
+    """The folder on a free port of this machine; gives the address, ending in a slash."""
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), functools.partial(_Host, directory=str(folder)))
+    server.daemon_threads = True
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}/"
+    finally:
+        server.shutdown()
+        server.server_close()
+
+
+@dataclass(frozen=True)
+class Base:
+    """Where the site is opened from. kind: http or file; root: its address, ending in a slash."""
+
+    kind: str
+    root: str
+
+    def own(self, url: str) -> bool:
+        """Is this address part of the site (or made in the page itself)?"""
+        parts = urlsplit(url)
+        if parts.scheme in ("data", "blob", "about"):
+            return True
+        home = urlsplit(self.root)
+        if parts.scheme != home.scheme or parts.netloc != home.netloc:
+            return False
+        return os.path.normpath(unquote(parts.path)).startswith(unquote(home.path).rstrip("/") + "/") or unquote(parts.path) == unquote(home.path)
+
+
+# --- watching pages -----------------------------------------------------------------------------------------------
+
+
+@dataclass
+class Watch:
+    """Notes everything a page does that no page of the site may do."""
+
+    base: Base
+    complaints: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+    missing: set[str] = field(default_factory=set)  # addresses that are asked for because they do not exist
+
+    def follow(self, context) -> None:
+        context.on("request", self._request)
+        context.on("requestfailed", lambda r: self.complaints.append(f"request failed: {r.url} ({r.failure})"))
+        context.on("response", self._response)
+        context.on("console", self._console)
+        context.on("weberror", lambda e: self.complaints.append(f"error in the page: {e.error}"))
+
+    def _request(self, request) -> None:
+        self.requests.append(request.url)
+        if not self.base.own(request.url):
+            self.complaints.append(f"request outside the site: {request.url}")
+
+    def _response(self, response) -> None:
+        if response.status >= 400 and response.url not in self.missing:
+            self.complaints.append(f"status {response.status}: {response.url}")
+
+    def _console(self, message) -> None:
+        if message.type in ("error", "assert") and message.location.get("url") not in self.missing:
+            self.complaints.append(f"console {message.type}: {message.text} at {message.location.get('url')}")
+
+
+class Browsing:
+    """Opens pages of the site in fresh contexts of one browser, all of them watched."""
+
+    def __init__(self, browser) -> None:
+        self._browser = browser
+        self._contexts: list = []
+        self.watches: list[Watch] = []
+
+    def open(self, base: Base, path: str, *, missing: bool = False, width: int = 1280, height: int = 900, before: Callable | None = None, **options):
+        """A loaded page. path may carry a query. missing: the address is meant not to exist. before: called with the page before it loads."""
+        context = self._browser.new_context(viewport={"width": width, "height": height}, **options)
+        context.set_default_timeout(10_000)
+        self._contexts.append(context)
+        watch = Watch(base)
+        watch.follow(context)
+        self.watches.append(watch)
+        page = context.new_page()
+        if before:
+            before(page)
+        if missing:
+            watch.missing.add(base.root + path)
+        page.goto(base.root + path, wait_until="load")
+        return page
+
+    def close(self) -> None:
+        for context in self._contexts:
+            context.close()
+        self._contexts.clear()
+
+    @property
+    def complaints(self) -> list[str]:
+        return [c for w in self.watches for c in w.complaints]
+
+
+def settle(page) -> None:
+    """Waits until what the page asked to draw is drawn."""
+    page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 0))))")
+
+
+# --- calculators, by Python ---------------------------------------------------------------------------------------
+
+
+def by_python(ready: calculate.Ready, texts: dict[str, str], today: date) -> dict:
+    """What builder.calculate makes of texts as a reader types them (NAME and NAME_unit).
+
+    {outputs: name -> number or ISO date, verdicts: indexes of those that hold, refusals: name -> message}.
+    """
+    given = {n: f"{t} {texts[n + '_unit']}" if n + "_unit" in texts else t for n, t in texts.items() if not n.endswith("_unit")}
+    result = calculate.run(ready, given, today)
+    outputs = {}
+    for name, o in ready.declared.outputs.items() if not result.refusals else ():
+        outputs[name] = calculate.as_date(result.values[name]) if o.kind == "date" else result.values[name]
+    verdicts = [i for i, v in enumerate(ready.declared.verdicts) if any(v is held for held in result.verdicts)]
+    return {"outputs": outputs, "verdicts": verdicts, "refusals": {r.name: r.message for r in result.refusals}}
+
+
+def iso(days_since_1970: int) -> str:
+    return (date(1970, 1, 1) + timedelta(days=days_since_1970)).isoformat()
