@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 PRACTICE = "common practice"
+PLACEHOLDER = "Write here:"  # begins every sentence of a starter file that must be replaced
 # From the firmest confirmation to the weakest; `common practice` stands outside this order.
 CHECKED = ("full text", "abstract", "secondary", "memory")
 STAGES = (

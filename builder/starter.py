@@ -9,6 +9,8 @@ from typing import Any
 
 import yaml
 
+from .model import PLACEHOLDER
+
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*\Z")
 
 
@@ -21,51 +23,58 @@ def starter(kind: str, schemas: Iterable[Mapping[str, Any]]) -> str:
     by_id = {s["$id"]: s for s in schemas}
     schema = by_id[f"{kind}.schema.json"]
     up = "../" if kind in ("glossary", "department") else "../../"
-    lines = [f"# yaml-language-server: $schema={up}schema/{kind}.schema.json", f"# {schema['description']}",
-             "# Replace every word below; keys after '#' are optional.", ""]
+    lines = [f"# yaml-language-server: $schema={up}schema/{kind}.schema.json", f"# {schema['title']}: replace the words below; a key behind '#' is optional.", ""]
     required = schema.get("required", [])
     for name, sub in schema["properties"].items():
         if name == "id":
             continue
-        full = _resolve(sub, by_id)
-        lines += [f"# {line}" for line in wrap(sub.get("description") or full.get("description", ""), 100)]
-        written = yaml.safe_dump({name: _example(full, by_id, name)}, sort_keys=False, allow_unicode=True, width=100).rstrip().splitlines()
+        found = _Example(by_id, schema["$id"])
+        lines += [f"# {line}" for line in wrap(found.description(sub), 100)]
+        written = yaml.safe_dump({name: found.of(sub)}, sort_keys=False, allow_unicode=True, width=100).rstrip().splitlines()
         lines += written if name in required else [f"# {line}" for line in written]
         lines.append("")
     return "\n".join(lines).rstrip() + "\n"
 
 
-def _resolve(schema: Mapping[str, Any], by_id: Mapping[str, Any], base: str = "common.schema.json") -> Mapping[str, Any]:
-    reference = schema.get("$ref")
-    if not reference:
-        return schema
-    file, _, pointer = reference.partition("#")
-    target: Any = by_id[file or base]
-    for part in pointer.strip("/").split("/"):
-        target = target[part]
-    # What stands beside the reference (its own description, an example) goes before what it refers to.
-    return {**_resolve(target, by_id, file or base), **{k: v for k, v in schema.items() if k != "$ref"}}
+class _Example:
+    """Example values for schema fields: the field's own `examples`, else the least that fits."""
 
+    def __init__(self, by_id: Mapping[str, Any], base: str) -> None:
+        self.by_id, self.base = by_id, base
 
-def _example(schema: Mapping[str, Any], by_id: Mapping[str, Any], name: str) -> Any:
-    schema = _resolve(schema, by_id)
-    if "examples" in schema:
-        return schema["examples"][0]
-    if "enum" in schema:
-        return schema["enum"][0]
-    kind = schema.get("type")
-    if isinstance(kind, list):
-        kind = "string" if "string" in kind else kind[0]
-    match kind:
-        case "object":
-            if "properties" not in schema:
-                return {"name": _example(schema["additionalProperties"], by_id, name)}
-            wanted = schema.get("required", [])
-            return {k: _example(v, by_id, k) for k, v in schema["properties"].items() if k in wanted}
-        case "array":
-            return [_example(schema["items"], by_id, name)]
-        case "number" | "integer":
-            return schema.get("minimum", 1)
-        case "boolean":
-            return True
-    return f"Write the {name.replace('_', ' ')} here."
+    def description(self, schema: Mapping[str, Any]) -> str:
+        return schema.get("description") or self._resolve(schema, self.base)[0].get("description", "")
+
+    def _resolve(self, schema: Mapping[str, Any], base: str) -> tuple[Mapping[str, Any], str]:
+        """The schema a reference leads to, and the document it stands in; what stands beside the reference goes first."""
+        reference = schema.get("$ref")
+        if not reference:
+            return schema, base
+        file, _, pointer = reference.partition("#")
+        target: Any = self.by_id[file or base]
+        for part in pointer.strip("/").split("/"):
+            target = target[part]
+        found, where = self._resolve(target, file or base)
+        return {**found, **{k: v for k, v in schema.items() if k != "$ref"}}, where
+
+    def of(self, schema: Mapping[str, Any], base: str = "") -> Any:
+        schema, base = self._resolve(schema, base or self.base)
+        if "examples" in schema:
+            return schema["examples"][0]
+        if "enum" in schema:
+            return schema["enum"][0]
+        kind = schema.get("type")
+        match kind if isinstance(kind, str) else kind[0]:
+            case "object":
+                if "properties" not in schema:
+                    return {"name": self.of(schema["additionalProperties"], base)}
+                wanted = schema.get("required", [])
+                return {k: self.of(v, base) for k, v in schema["properties"].items() if k in wanted}
+            case "array":
+                return [self.of(schema["items"], base)]
+            case "number" | "integer":
+                return schema.get("minimum", 1)
+            case "boolean":
+                return True
+        words = schema.get("description", "words").rstrip(".")
+        return f"{PLACEHOLDER} {words[0].lower()}{words[1:]}."

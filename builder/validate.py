@@ -7,8 +7,6 @@ from typing import Any
 
 from jsonschema import Draft202012Validator
 from jsonschema.exceptions import ValidationError
-from referencing import Registry
-from referencing.jsonschema import DRAFT202012
 
 from .model import (
     KINDS, Amount, Basis, Calculator, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
@@ -31,9 +29,27 @@ class Schemas:
         missing = [k for k in (*KINDS, "common") if f"{k}.schema.json" not in by_id]
         if missing:
             raise CouldNotRun(f"The schema folder lacks {', '.join(missing)}.")
-        registry = Registry().with_resources((d["$id"], DRAFT202012.create_resource(d)) for d in documents)
-        self.of = {k: Draft202012Validator(by_id[f"{k}.schema.json"], registry=registry) for k in KINDS}
+        # References are written out once: following them for every node of every card took most of the time.
+        self.of = {k: Draft202012Validator(_written_out(by_id[f"{k}.schema.json"], f"{k}.schema.json", by_id, 0)) for k in KINDS}
         self.text_fields = frozenset(name for d in documents for name in _text_fields(d))
+
+
+def _written_out(schema: Any, document: str, by_id: Mapping[str, Any], depth: int) -> Any:
+    """The schema with every reference replaced by what it leads to; what stands beside a reference goes first."""
+    if depth > 60:
+        raise CouldNotRun("The schemas refer to each other in a circle.")
+    if isinstance(schema, list):
+        return [_written_out(x, document, by_id, depth + 1) for x in schema]
+    if not isinstance(schema, dict):
+        return schema
+    out = {k: _written_out(v, document, by_id, depth + 1) for k, v in schema.items() if k not in ("$ref", "$defs", "$id")}
+    if "$ref" in schema:
+        file, _, pointer = schema["$ref"].partition("#")
+        target: Any = by_id[file or document]
+        for part in pointer.strip("/").split("/"):
+            target = target[part]
+        out = {**_written_out(target, file or document, by_id, depth + 1), **out}
+    return out
 
 
 def _text_fields(schema: Any) -> Iterator[str]:

@@ -20,6 +20,8 @@ from . import calculator as calc
 from .prose import MARKS, MEANINGS, Prose, names, short_name, where_published, year
 
 WORDS_A_MINUTE = 200
+# A word in a paper's title would otherwise outweigh the card about it: the engine counts titles a thousandfold.
+LAST_IN_SEARCH = {"search": {"boost": 0.0001}}
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +183,7 @@ def _numbers(ready: Any) -> list[tuple[str, Any]]:
 def _sources(env: Environment, linked: Linked) -> Page:
     sources = sorted(linked.library.sources.values(), key=lambda s: (short_name(s).lower(), s.id))
     counts = {s.id: len(linked.rests_on.get(s.id, ())) for s in sources}
-    return _page(env, "sources.md.j2", "sources/index.md", "Sources", prose=Prose(linked, "sources/index.html"), sources=sources, counts=counts)
+    return _page(env, "sources.md.j2", "sources/index.md", "Sources", meta=LAST_IN_SEARCH, prose=Prose(linked, "sources/index.html"), sources=sources, counts=counts)
 
 
 def _source(env: Environment, linked: Linked, s: Source) -> Page:
@@ -195,7 +197,7 @@ def _source(env: Environment, linked: Linked, s: Source) -> Page:
         card = Prose(linked, prose.page, use.id if use.kind == "technique" else "")
         uses.setdefault((use.kind, use.id, title), []).append((use, card.text(use.text)))
     replaced = library.sources.get(s.superseded_by)
-    return _page(env, "source.md.j2", f"sources/{s.id}.md", s.title if len(s.title) < 110 else s.title[:107] + "…", s.file, prose=prose, s=s,
+    return _page(env, "source.md.j2", f"sources/{s.id}.md", s.title if len(s.title) < 110 else s.title[:107] + "…", s.file, LAST_IN_SEARCH, prose=prose, s=s,
                  uses=uses, replaced=replaced)
 
 
