@@ -7,9 +7,10 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from keyword import iskeyword
 from typing import Any
 
-from .formula import Convert, Expr, FormulaError, Name, Type, bisect, check, converted, evaluate, names, parse, substitute
+from .formula import CONSTANTS, FUNCTIONS, Convert, Expr, FormulaError, Type, Unresolved, bisect, check, converted, evaluate, names, parse, substitute
 from .model import Amount, Basis, Calculator, Constant, Document, Input, Library, Output, Path, Verdict
 from .problems import Problem
 from .text import did_you_mean, links, parts
@@ -17,6 +18,7 @@ from .units import Units, amount, clock, number, unit_shown
 
 EPOCH = date(1970, 1, 1)
 FIRST_YEAR, LAST_YEAR = 1900, 2200
+FIRST_DAY, LAST_DAY = (date(FIRST_YEAR, 1, 1) - EPOCH).days, (date(LAST_YEAR, 12, 31) - EPOCH).days
 _START_DATE = re.compile(r"today(?:\+(\d{1,3}))?\Z")
 _ENTRY = re.compile(r"[-+\u2212]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d{1,3})?")
 _GROUPED = re.compile(r"[-+\u2212]?[1-9]\d{0,2},\d{3}")
@@ -97,10 +99,13 @@ class Result:
     refusals: tuple[Refusal, ...]
 
 
+_UNKNOWN = Type("unknown")
+
+
 class _Fault(Exception):
-    def __init__(self, path: Path, rule: str, message: str, fix: str, words: str = "") -> None:
+    def __init__(self, path: Path, rule: str, message: str, fix: str, words: str = "", before: str = "") -> None:
         super().__init__(message)
-        self.path, self.rule, self.message, self.fix, self.words = path, rule, message, fix, words
+        self.path, self.rule, self.message, self.fix, self.words, self.before = path, rule, message, fix, words, before
 
 
 def prepare(library: Library, units: Units) -> tuple[dict[str, Ready], list[Problem]]:
@@ -123,7 +128,7 @@ def prepare(library: Library, units: Units) -> tuple[dict[str, Ready], list[Prob
 
 
 def _problem(f: _Fault, d: Document) -> Problem:
-    place = d.marks.within(f.path, f.words) if f.words else d.marks.value(f.path)
+    place = d.marks.within(f.path, f.words, f.before) if f.words else d.marks.value(f.path)
     return Problem(d.file, *place, f.rule, f.message, f.fix)
 
 
@@ -138,27 +143,31 @@ class _Preparation:
 
     def run(self) -> Ready | None:
         inputs = {name: self._input(x) for name, x in self.c.inputs.items()}
-        constants = {name: n for name, x in self.c.constants.items() if (n := self._constant(x, ("constants", name)))}
-        for name, n in constants.items():
-            self._name(name, Type("number", self.units.dimension(n.unit)), ("constants", name), "constant")
-        if self.faults or self.blocked:
-            return None
-        trees = self._outputs()
-        if trees is None:
-            return None
+        constants = {}
+        for name, x in self.c.constants.items():
+            n = self._constant(x, ("constants", name))
+            self._name(name, self._number_type(n.unit) if n else _UNKNOWN, ("constants", name), "constant")
+            if n:
+                constants[name] = n
+        outputs = self._outputs()
         verdicts = tuple((v, self._condition(v.when, ("verdicts", i, "when"))) for i, v in enumerate(self.c.verdicts))
         refuse_when = tuple((r.say, self._condition(r.when, ("refuse_when", i, "when"))) for i, r in enumerate(self.c.refuse_when))
         self._refusals_need_inputs_only(refuse_when)
         self._values_in_verdicts()
         self._pictures()
-        if self.faults:
+        if self.faults or self.blocked or outputs is None:
             return None
-        return Ready(self.c, inputs, constants, tuple(trees), verdicts, refuse_when)
+        return Ready(self.c, inputs, constants, tuple(outputs), verdicts, refuse_when)
 
-    def _fault(self, path: Path, rule: str, message: str, fix: str, words: str = "") -> None:
-        self.faults.append(_Fault(path, rule, message, fix, words))
+    def _number_type(self, unit: str) -> Type:
+        return Type("number", self.units.dimension(unit))
+
+    def _fault(self, path: Path, rule: str, message: str, fix: str, words: str = "", before: str = "") -> None:
+        self.faults.append(_Fault(path, rule, message, fix, words, before))
 
     def _name(self, name: str, type_: Type, path: Path, what: str) -> None:
+        if _reserved(name):
+            self._fault(path, "name-reserved", f"'{name}' is a word of the formula language, so it cannot be a name.", "Use another name.")
         if name in self.where:
             self._fault(path, "name-twice", f"'{name}' is already the name of {self.where[name]}.", "Use another name.")
             return
@@ -221,13 +230,14 @@ class _Preparation:
         if x.kind == "choice":
             return self._choice(x, path)
         if not self._known_unit(x.unit):
+            self._name(x.name, _UNKNOWN, path, "input")
             return ReadyInput(x)
-        self._name(x.name, Type("number", self.units.dimension(x.unit)), path, "input")
+        self._name(x.name, self._number_type(x.unit), path, "input")
         low, high = (self._number(v, x.unit, (*path, k)) for k, v in (("low", x.low), ("high", x.high)))
         start = self._number(x.start, x.unit, (*path, "start"))
         if None not in (low, high, start):
             if not low < high:
-                self._fault((*path, "low"), "range-order", f"The range runs downwards: {low} is not below {high}.", "Swap low and high.")
+                self._fault((*path, "low"), "range-order", f"The range runs downwards: {number(low)} is not below {number(high)}.", "Swap low and high.")
             elif not low <= start <= high:
                 self._fault((*path, "start"), "start-value", f"The start value {number(start)} lies outside {number(low)} to {number(high)}.", "Start inside the range.")
         others = {u: self.units.factor(u, x.unit) for u in (x.unit, *x.also_in) if self.units.known(u) and self.units.same_dimension(u, x.unit)}
@@ -248,7 +258,8 @@ class _Preparation:
             made[key] = {n: c for n, s in choice.sets.items() if (c := self._constant(s, (*at, "sets", n)))}
         for name in sorted(first):
             found = [(key, m[name]) for key, m in made.items() if name in m]
-            if not found:
+            if len(found) < len(made):
+                self._name(name, _UNKNOWN, path, "number that a choice sets")
                 continue
             unit = found[0][1].unit
             for key, n in found:
@@ -257,7 +268,9 @@ class _Preparation:
                                 f"'{name}' is in {n.unit} here but in {unit} for '{found[0][0]}'.", "Use one kind of unit for all choices.")
                 else:
                     made[key][name] = Number(n.value * self.units.factor(n.unit, unit), unit, n.label, n.basis, n.quantity)
-            self._name(name, Type("number", self.units.dimension(unit)), path, "choice's name")
+            self._name(name, self._number_type(unit), path, "number that a choice sets")
+        if _reserved(x.name):
+            self._fault(path, "name-reserved", f"'{x.name}' is a word of the formula language, so it cannot be a name.", "Use another name.")
         if x.name in self.where:
             self._fault(path, "name-twice", f"'{x.name}' is already the name of {self.where[x.name]}.", "Use another name.")
         else:
@@ -275,18 +288,19 @@ class _Preparation:
                 self._name(name, Type("date"), path, "output")
             elif not o.unit:
                 self._fault(path, "missing-key", f"'outputs › {name}' lacks 'unit'.", "Add the unit of the result (ratio for a bare number).")
-            elif self._known_unit(o.unit):
-                self._name(name, Type("number", self.units.dimension(o.unit)), path, "output")
+                self._name(name, _UNKNOWN, path, "output")
+            elif not self._known_unit(o.unit):
+                self._name(name, _UNKNOWN, path, "output")
+            else:
+                self._name(name, self._number_type(o.unit), path, "output")
                 if o.kind == "clock" and o.unit != "clock hour":
                     self._fault((*path, "unit"), "clock-unit", "A clock position is given in clock hours.", "Write unit: clock hour.")
         parsed = {name: tree for name, o in outputs.items() if o.formula and (tree := self._parse(o.formula, ("outputs", name, "formula")))}
-        if self.faults:
-            return None
         order = self._order(parsed)
         if order is None:
             return None
         ready = {name: self._output(outputs[name], parsed) for name in order}
-        return None if self.faults else [ready[name] for name in order]
+        return [ready[name] for name in order]
 
     def _parse(self, source: str, path: Path) -> Expr | None:
         try:
@@ -298,11 +312,14 @@ class _Preparation:
     def _formula_fault(self, error: FormulaError, source: str, path: Path) -> None:
         rest = source[error.column :]
         word = re.match(r"\w+", rest)
-        self._fault(path, error.rule, error.message, error.fix, word[0] if word else rest[:1])
+        self._fault(path, error.rule, error.message, error.fix, word[0] if word else rest[:1], source[: error.column])
 
     def _typed(self, tree: Expr, source: str, path: Path) -> tuple[Expr, Type] | None:
         try:
             return check(tree, self.types, self.units)
+        except Unresolved:
+            self.blocked = True
+            return None
         except FormulaError as error:
             self._formula_fault(error, source, path)
             return None
@@ -312,6 +329,8 @@ class _Preparation:
         for name, o in self.c.outputs.items():
             path: Path = ("outputs", name, "solve")
             if o.solve is None:
+                if name not in parsed:
+                    return None  # told by _parse
                 found = {n.name for n in names(parsed[name])}
             else:
                 s = o.solve
@@ -347,7 +366,7 @@ class _Preparation:
             definitions = {n: t for n, t in parsed.items() if n != unknown}
             return substitute(parsed[within], definitions, unknown)
         except FormulaError as error:
-            self._fault((*path, "in"), "formula-circle", error.message, error.fix)
+            self._fault((*path, "in"), error.rule, error.message, error.fix)
             return None
 
     def _output(self, o: Output, parsed: Mapping[str, Expr]) -> ReadyOutput:
@@ -361,6 +380,8 @@ class _Preparation:
         if typed is None:
             return None
         tree, type_ = typed
+        if self.types[o.name].kind == "unknown":
+            return None
         if o.kind == "date":
             if type_.kind != "date":
                 self._fault(path, "dimension", "The formula does not give a date.", "Add a time to a date, or declare the result as a number.")
@@ -374,6 +395,12 @@ class _Preparation:
     def _inverse(self, o: Output, parsed: Mapping[str, Expr], path: Path) -> Inverse | None:
         s = o.solve
         within = self.c.outputs[s.within]
+        if "unknown" in (self.types[n].kind for n in (o.name, s.within, s.unknown)):
+            self.blocked = True
+            return None
+        if self.types[s.within].kind != "number" or self.types[s.unknown].kind != "number":
+            self._fault(path, "dimension", "Only a number can be solved for, and only in a result that is a number.", "Name a number input, and an output with a unit.")
+            return None
         # Each output is typed on its own first, so that its unit conversion is part of the tree that is inverted.
         trees = {}
         for n, tree in parsed.items():
@@ -428,14 +455,14 @@ class _Preparation:
             for link in links(v.say):
                 if link.scheme == "value" and link.target not in self.where:
                     self._fault(("verdicts", i, "say"), "unknown-value", f"'{link.target}' is not a name of this calculator.{did_you_mean(link.target, self.where)}",
-                                f"Known names: {', '.join(sorted(self.where))}.", f"value:{link.target}")
+                                f"Known names: {', '.join(sorted(self.where))}.", f"value:{link.target}", v.say[: link.start])
 
     def _pictures(self) -> None:
         plot = self.c.plot
         if plot:
             across = self.c.inputs.get(plot.across)
             if across is None or across.kind != "number":
-                self._fault(("plot", "across"), "unknown-name", f"'{plot.across}' is not a number input.{did_you_mean(plot.across, self.c.inputs)}", "Name a number input.")
+                self._fault(("plot", "across"), "unknown-name", f"'{plot.across}' is not a number input.{did_you_mean(plot.across, [n for n, x in self.c.inputs.items() if x.kind == 'number'])}", "Name a number input.")
             for i, name in enumerate(plot.show):
                 if name not in self.c.outputs:
                     self._fault(("plot", "show", i), "unknown-name", f"'{name}' is not a result.{did_you_mean(name, self.c.outputs)}", "Name a result.")
@@ -445,6 +472,11 @@ class _Preparation:
         for role, name in self.c.roles.items():
             if name not in self.where:
                 self._fault(("roles", role), "unknown-name", f"'{name}' is not a name of this calculator.{did_you_mean(name, self.where)}", "Name an input, constant or result.")
+
+
+def _reserved(name: str) -> bool:
+    # A formula is read as Python: a keyword cannot be read as a name, and pi would be one number here and another in the browser.
+    return iskeyword(name) or name in FUNCTIONS or name in CONSTANTS
 
 
 def _listed(words: object) -> str:
@@ -477,7 +509,7 @@ def run(ready: Ready, given: Mapping[str, str], today: date) -> Result:
         return Result({}, {}, (), tuple(refusals))
     for o in ready.outputs:
         value = evaluate(o.tree, values) if o.tree is not None else _solve(o.inverse, values)
-        if not math.isfinite(value):
+        if not math.isfinite(value) or (o.declared.kind == "date" and not FIRST_DAY <= value < LAST_DAY + 1):
             message = f"'{o.declared.label}' cannot be worked out from these values."
             return Result({}, {}, (), (Refusal(o.declared.name, message),))
         values[o.declared.name] = value
@@ -623,9 +655,9 @@ def _value_words(name: str, ready: Ready, result: Result) -> str:
 
 def _given_words(x: Input, value: float | str) -> str:
     if x.kind == "choice":
-        return x.choices[str(value)].label
-    if x.kind == "date":
-        return str(value)
+        return x.choices[str(value).strip()].label
+    if isinstance(value, str):  # a date, or a number with its own unit
+        return value
     unit = unit_shown(x.unit)
     return f"{value}\u00a0{unit}" if unit else str(value)
 

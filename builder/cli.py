@@ -182,7 +182,8 @@ def compute(ctx: click.Context, calculator: str, values: tuple[str, ...], today:
     library = built.linked.library
     if ready is None:
         broken = calculator in library.calculators or ("calculator", calculator) in library.unsound
-        known = did_you_mean(calculator, built.ready) or f" There are: {', '.join(built.ready) or 'none'}."
+        ids = sorted({*library.calculators, *(id for kind, id in library.unsound if kind == "calculator")})
+        known = did_you_mean(calculator, ids) or f" There are: {', '.join(ids) or 'none'}."
         raise CouldNotRun(f"The calculator '{calculator}' has problems; run: cards check" if broken else f"There is no calculator '{calculator}'.{known}")
     if library.department and calculator in library.department.calculators_off:
         raise CouldNotRun(f"The department has switched off the calculator '{calculator}'.")

@@ -26,6 +26,7 @@ FUNCTIONS = {"min": (1, 9), "max": (1, 9), "abs": (1, 1), "sqrt": (1, 1), "exp":
 CONSTANTS = {"pi": math.pi}
 LONGEST = 400
 DEEPEST = 60
+LARGEST = 5_000  # parts of a formula with the formulas it uses put in
 
 _ARITHMETIC = {ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.Pow: "**"}
 _COMPARE = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!="}
@@ -38,6 +39,13 @@ class FormulaError(Exception):
     def __init__(self, message: str, fix: str, column: int = 0, rule: str = "formula") -> None:
         super().__init__(message)
         self.message, self.fix, self.column, self.rule = message, fix, column, rule
+
+
+class Unresolved(FormulaError):
+    """A formula uses a name whose own card is missing or faulty; told there, so not told again here."""
+
+    def __init__(self) -> None:
+        super().__init__("A name of this formula has no value yet.", "Put the other problems right first.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +90,7 @@ Expr = Num | Key | Name | Op | Convert
 
 @dataclass(frozen=True, slots=True)
 class Type:
-    """kind: number, date, choice or truth. dimension: of a number. keys: what a choice can be."""
+    """kind: number, date, choice, truth, or unknown (its own card is faulty). dimension: of a number. keys: what a choice can be."""
 
     kind: str
     dimension: Dimension | None = None
@@ -168,9 +176,14 @@ def names(expr: Expr) -> Iterator[Name]:
 def substitute(expr: Expr, definitions: Mapping[str, Expr], keep: str) -> Expr:
     """The tree with each defined name replaced by its own tree, again and again; `keep` stays a name."""
 
+    left = [LARGEST]
+
     def walk(e: Expr, depth: int) -> Expr:
+        left[0] -= 1
+        if left[0] < 0:
+            raise FormulaError("The formulas, put into each other, grow beyond what can be solved.", "Solve for a name in a shorter chain of formulas.")
         if depth > 4 * DEEPEST:
-            raise FormulaError("The formulas lead back to each other.", "Solve for one name at a time.")
+            raise FormulaError("The formulas lead back to each other.", "Solve for one name at a time.", rule="formula-circle")
         match e:
             case Name(name=name) if name != keep and name in definitions:
                 return walk(definitions[name], depth + 1)
@@ -195,6 +208,8 @@ def check(expr: Expr, types: Mapping[str, Type], units: Units) -> tuple[Expr, Ty
                 raise FormulaError("Words in quotes can only be compared with a choice.", 'For example: posture == "seated".', column)
             case Name(name=name, column=column):
                 if name in types:
+                    if types[name].kind == "unknown":
+                        raise Unresolved
                     return e, types[name]
                 if name in CONSTANTS:
                     return e, plain
@@ -301,7 +316,10 @@ def check(expr: Expr, types: Mapping[str, Type], units: Units) -> tuple[Expr, Ty
         raise FormulaError("A date can only have a time added or taken away, or another date taken from it.",
                            "Check the units: the time must be in days or hours.", column, "dimension")
 
-    return walk(expr)
+    try:
+        return walk(expr)
+    except OverflowError:
+        raise FormulaError("The powers in this formula are too high for its units.", "Check the numbers after **.", 0, "dimension") from None
 
 
 def converted(expr: Expr, found: Type, unit: str, units: Units) -> Expr:
@@ -311,10 +329,15 @@ def converted(expr: Expr, found: Type, unit: str, units: Units) -> Expr:
         said = found.dimension.words() if found.kind == "number" else f"a {found.kind}"
         raise FormulaError(f"The formula gives {said}, but the result is declared in {unit}, {wanted.words()}.",
                            "Correct the unit of the result, or the formula.", 0, "dimension")
-    return _convert(expr, found.dimension.factor_to(wanted))
+    try:
+        return _convert(expr, found.dimension.factor_to(wanted))
+    except OverflowError:
+        raise FormulaError("The powers in this formula are too high for its units.", "Check the numbers after **.", 0, "dimension") from None
 
 
 def _convert(arg: Expr, factor: float) -> Expr:
+    if not 0 < factor < math.inf:
+        raise OverflowError
     return arg if factor == 1 else Convert(factor, arg)
 
 

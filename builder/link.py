@@ -51,8 +51,8 @@ def link(library: Library) -> tuple[Linked, list[Problem]]:
     problems: list[Problem] = []
     mentioned: dict[tuple[str, str], dict[tuple[str, str], None]] = {}
 
-    def follow(d: Document, place: tuple[int, int] | Path, scheme: str, target: str, words: str = "") -> None:
-        at = lambda: d.marks.within(place, words) if words else d.marks.value(place)  # noqa: E731
+    def follow(d: Document, place: Path, scheme: str, target: str, words: str = "", before: str = "") -> None:
+        at = lambda: d.marks.within(place, words, before) if words else d.marks.value(place)  # noqa: E731
         if target in known[scheme]:
             if (here := (d.kind, d.id)) != (_KIND[scheme], target):
                 mentioned.setdefault((scheme, target), {})[here] = None
@@ -63,10 +63,11 @@ def link(library: Library) -> tuple[Linked, list[Problem]]:
         problems.append(Problem(d.file, *at(), f"unknown-{scheme}", f"There is no {_NAMES[scheme]} '{target}'.{near}",
                                 f"Correct the id, or add it to {_FOLDER[scheme]}."))
 
-    def follow_quantity(d: Document, place: Path, reference: str, words: str = "") -> None:
+    def follow_quantity(d: Document, place: Path, reference: str, words: str = "", before: str = "") -> None:
         card, _, key = reference.partition("/")
-        key = key.partition(".")[0]
-        at = lambda: d.marks.within(place, words) if words else d.marks.value(place)  # noqa: E731
+        if not words:
+            key = key.partition(".")[0]  # .low and .high are for calculators; a sentence shows the whole range
+        at = lambda: d.marks.within(place, words, before) if words else d.marks.value(place)  # noqa: E731
         technique = library.techniques.get(card)
         if technique is None:
             if ("technique", card) not in library.unsound:
@@ -82,10 +83,14 @@ def link(library: Library) -> tuple[Linked, list[Problem]]:
     for d in library.documents:
         for path, text in d.texts:
             for found in links(text):
-                if found.scheme == "quantity":
-                    follow_quantity(d, path, _full(found, d), f"quantity:{found.target}")
+                words, before = f"{found.scheme}:{found.target}", text[: found.start]
+                if found.scheme == "quantity" and d.kind != "technique" and "/" not in found.target:
+                    problems.append(Problem(d.file, *d.marks.within(path, words, before), "link-form",
+                                            f"'{words}' does not say which card the quantity stands on.", "Write quantity:card-id/key."))
+                elif found.scheme == "quantity":
+                    follow_quantity(d, path, _full(found, d), words, before)
                 elif found.scheme != "value":
-                    follow(d, path, found.scheme, found.target, f"{found.scheme}:{found.target}")
+                    follow(d, path, found.scheme, found.target, words, before)
         for path, scheme, target in _references(d):
             if scheme == "quantity":
                 follow_quantity(d, path, target)
@@ -130,7 +135,7 @@ def _references(d: Document) -> Iterator[tuple[Path, str, str]]:
 
 def _deep(data: object, path: Path) -> Iterator[tuple[Path, str, str]]:
     items = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
-    if isinstance(data, dict) and "source" in data and "checked" in data:
+    if isinstance(data, dict) and path[-2:-1] == ("basis",) and "source" in data and "checked" in data:
         yield (*path, "source"), "source", data["source"]
     for key, value in items:
         if isinstance(value, str):

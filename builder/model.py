@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any
 
 PRACTICE = "common practice"
@@ -41,11 +42,15 @@ class Marks:
         key, value = self._find(path)
         return _place(key if key is not None else value)
 
-    def within(self, path: Path, words: str) -> Place:
-        """(line, column) of some words inside the value at a path, wherever the text was folded."""
+    def within(self, path: Path, words: str, before: str = "") -> Place:
+        """(line, column) of some words inside the value at a path, wherever the text was folded.
+
+        before: the text that stands before the words, so that the right one of several equal words is found.
+        """
         node = self._find(path)[1]
         start, end = node.start_mark.index, node.end_mark.index
-        found = re.compile(r"\s+".join(map(re.escape, words.split())) or "$").search(self._text, start, end)
+        every = re.compile(r"\s+".join(map(re.escape, words.split())) or "$").finditer(self._text, start, end)
+        found = next(islice(every, before.count(words), None), None)
         if not found:
             return _place(node)
         at = found.start()

@@ -26,6 +26,7 @@ SINGLE = {"glossary.yaml": "glossary", "department.yaml": "department"}
 _NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?\Z")
 _WORDS = {"true": True, "false": False, "null": None, "": None}
 _Loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff]")
 _FILE_ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*\Z")
 
 
@@ -88,7 +89,7 @@ def parse(raw: bytes, name: str, kind: str, id: str) -> Document | Problem:
         column = error.start - (raw.rfind(b"\n", 0, error.start) + 1) + 1
         return Problem(name, line, column, "encoding", "The file is not UTF-8 text at this place.",
                        "Save the file as UTF-8 (in the editor: Save with encoding).")
-    if bad := re.search(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff]", text):
+    if bad := _CONTROL.search(text):
         line = text.count("\n", 0, bad.start()) + 1
         column = bad.start() - text.rfind("\n", 0, bad.start())
         return Problem(name, line, column, "control-character",
@@ -137,7 +138,7 @@ def _files(cards: FilePath, problems: list[Problem]) -> Iterator[tuple[FilePath,
         if entry.name in SINGLE:
             yield path, SINGLE[entry.name]
         elif entry.name in FOLDERS:
-            if path.is_symlink() and not path.resolve().is_relative_to(cards.resolve()):
+            if path.is_symlink() and path.exists() and not path.resolve().is_relative_to(cards.resolve()):
                 problem(path, "outside-cards", "This folder is a link to a place outside the cards folder.",
                         "Put the folder itself into cards/.")
             elif not path.is_dir():
@@ -156,7 +157,7 @@ def _folder(folder: FilePath, kind: str, problem: Any) -> Iterator[tuple[FilePat
         path = FilePath(entry.path)
         if entry.name.startswith("."):
             continue
-        if entry.is_dir(follow_symlinks=True) or not entry.name.endswith(".yaml"):
+        if path.is_dir() or not entry.name.endswith(".yaml"):
             problem(path, "unexpected-file", f"'{entry.name}' is not a card: cards are files that end in .yaml, "
                     "with no folders below.", "Rename it to end in .yaml, or move it out of cards/.")
         elif not _FILE_ID.match(path.stem):
@@ -173,13 +174,14 @@ def _build(node: Any, seen: set[int], depth: int) -> Any:
                        "Write the value out, or make it a quantity and link to it.")
     seen.add(id(node))
     if isinstance(node, yaml.ScalarNode):
+        _refuse_control(node)
         return _scalar(node)
     if depth > DEEPEST:
         raise _Refused(node.start_mark, "too-deep", "The file is nested too deeply to be a card.",
                        "Compare it with another card of the same kind.")
     if node.tag not in ("tag:yaml.org,2002:map", "tag:yaml.org,2002:seq"):
         raise _Refused(node.start_mark, "yaml-tag", f"YAML tags such as {node.tag[:40]!r} are not used in cards.",
-                       "Remove the tag.")
+                       "Remove it; if the text itself starts with !, put it in double quotes.")
     if isinstance(node, yaml.SequenceNode):
         return [_build(item, seen, depth + 1) for item in node.value]
     built: dict[str, Any] = {}
@@ -187,7 +189,11 @@ def _build(node: Any, seen: set[int], depth: int) -> Any:
         if not isinstance(key_node, yaml.ScalarNode):
             raise _Refused(key_node.start_mark, "key-form", "A key must be a word, not a list or a mapping.",
                            "Check the punctuation: '? ', '[' or '{' may stand where a key was meant.")
+        _refuse_control(key_node)
         key = key_node.value
+        if id(key_node) in seen:
+            raise _Refused(key_node.start_mark, "alias", "Anchors and aliases (& and *) are not used in cards.",
+                           "Write the key out.")
         seen.add(id(key_node))
         if key in built:
             raise _Refused(key_node.start_mark, "duplicate-key",
@@ -200,16 +206,23 @@ def _build(node: Any, seen: set[int], depth: int) -> Any:
     return built
 
 
+def _refuse_control(node: Any) -> None:
+    # Written as an escape ("\\0") it passes the look at the raw text.
+    if bad := _CONTROL.search(node.value):
+        raise _Refused(node.start_mark, "control-character", f"An invisible control character (U+{ord(bad[0]):04X}) is written in this text.",
+                       "Remove the escape (the backslash and what belongs to it).")
+
+
 def _scalar(node: Any) -> Any:
     value = node.value
     if node.style:  # quoted or block text is text
         if node.tag not in ("tag:yaml.org,2002:str", "!"):
             raise _Refused(node.start_mark, "yaml-tag", f"YAML tags such as {node.tag[:40]!r} are not used in cards.",
-                           "Remove the tag.")
+                           "Remove it; if the text itself starts with !, put it in double quotes.")
         return value
     if not node.tag.startswith("tag:yaml.org,2002:") or node.tag == "tag:yaml.org,2002:binary":
         raise _Refused(node.start_mark, "yaml-tag", f"YAML tags such as {node.tag[:40]!r} are not used in cards.",
-                       "Remove the tag.")
+                       "Remove it; if the text itself starts with !, put it in double quotes.")
     if value in _WORDS:
         return _WORDS[value]
     if value == "~":
@@ -239,8 +252,12 @@ def _first_alias(text: str) -> tuple[int, int] | None:
 
 def _yaml_problem(error: yaml.YAMLError, text: str, name: str) -> Problem:
     mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
-    line, column = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
+    opened = getattr(error, "context_mark", None)
     what = str(getattr(error, "problem", "") or "")
+    # What is left open is noticed on a later line; it is mended where it was opened.
+    if opened is not None and opened.line < mark.line and ("expected ':'" in what or "end of stream" in what or "expected ','" in what):
+        mark = opened
+    line, column = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
     lines = text.splitlines()
     here = lines[line - 1] if 0 < line <= len(lines) else ""
     if "\t" in here[: len(here) - len(here.lstrip())] or ("\\t" in what and "token" in what):
@@ -261,6 +278,11 @@ def _yaml_problem(error: yaml.YAMLError, text: str, name: str) -> Problem:
                        "If the text starts with * or &, put it in double quotes.")
     elif "unexpected end of stream" in what or "end of the stream" in what or "while scanning a quoted" in str(error):
         message, fix = "A quotation mark or bracket is opened and never closed.", "Close it, or remove it."
+    elif "expected ','" in what:
+        message, fix = "A list in [ ] or a set in { } is not closed, or lacks a comma.", "Close it, or put the comma in."
+    elif "expected key" in what:
+        message = "This does not fit here: the text in quotes ends before it, or the line is indented unlike its neighbours."
+        fix = "Put the whole text into one pair of quotes, or align the line."
     elif "cannot start any token" in what:
         message, fix = "A text may not start with this character.", "Put the whole text in double quotes."
     else:

@@ -35,7 +35,7 @@ def sentences_are_plain(library: Library, units: Units) -> Iterator[Problem]:
     for d in library.documents:
         for path, text in d.texts:
             for fault in faults(text):
-                place = d.marks.within(path, text[fault.start : fault.start + 24])
+                place = d.marks.within(path, text[fault.start : fault.start + 24], text[: fault.start])
                 yield Problem(d.file, *place, fault.rule, fault.message, fault.fix)
 
 
@@ -46,12 +46,14 @@ def numbers_are_quantities(library: Library, units: Units) -> Iterator[Problem]:
         for path, text in d.texts:
             if not _DIGIT.search(text):
                 continue
+            before = ""
             for part in parts(text):
                 plain = part if isinstance(part, str) else part.words
                 for m in pattern.finditer(plain):
-                    yield Problem(d.file, *d.marks.within(path, m[1]), "number-in-prose",
+                    yield Problem(d.file, *d.marks.within(path, m[1], before + plain[: m.start(1)]), "number-in-prose",
                                   f"'{m[1]}' is a number with a unit inside a sentence.",
                                   "Make it a quantity with a basis and link to it: [](quantity:key).")
+                before += plain
 
 
 def units_are_known(library: Library, units: Units) -> Iterator[Problem]:
@@ -168,7 +170,7 @@ def values_belong_to_verdicts(library: Library, units: Units) -> Iterator[Proble
         for path, text in d.texts:
             for link in links(text):
                 if link.scheme == "value" and not (d.kind == "calculator" and path[0] == "verdicts"):
-                    yield Problem(d.file, *d.marks.within(path, "value:" + link.target), "value-outside-verdict",
+                    yield Problem(d.file, *d.marks.within(path, "value:" + link.target, text[: link.start]), "value-outside-verdict",
                                   "A value: link stands outside a calculator's verdict.", "Link to a quantity instead.")
 
 
@@ -191,7 +193,7 @@ def citations(library: Library) -> Iterator[tuple[Document, Path, dict]]:
     """Every citation of the library with its document and path."""
     for d in library.documents:
         if d.kind != "source":
-            yield from ((d, path, c) for path, c in _nested(d.data, (), lambda x: "source" in x and "checked" in x))
+            yield from ((d, path, c) for path, c in _nested(d.data, (), lambda x: "source" in x and "checked" in x) if path[-2:-1] == ("basis",))
 
 
 def _nested(data: object, path: Path, wanted: Callable[[dict], bool]) -> Iterator[tuple[Path, dict]]:
@@ -237,7 +239,7 @@ def _units(library: Library) -> Iterator[tuple[Document, Path, str]]:
 def _amounts(library: Library) -> Iterator[tuple[Document, Path, dict]]:
     for d in library.documents:
         if d.kind in ("technique", "calculator"):
-            for path, x in _nested(d.data, (), lambda x: "unit" in x and ("value" in x or "low" in x or "high" in x)):
+            for path, x in _nested(d.data, (), lambda x: "unit" in x and "basis" in x):  # inputs are looked at when the calculator is made ready
                 yield d, path, x
 
 

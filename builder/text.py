@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 SCHEMES = ("card", "quantity", "calculator", "pathway", "source", "term", "value")
 
-_LINK = re.compile(r"(!?)\[([^\[\]]*)\]\(([^()]*)\)")
+_LINK = re.compile(r"(!?)\[([^\[\]]*)\]\(((?:[^()]|\([^()]*\))*)\)")
 _SCHEME = re.compile(r"([a-z]+):([A-Za-z0-9_./-]+)\Z")
 _HTML = re.compile(r"<[A-Za-z/!?]|&#?\w{1,32};")
 _STRONG = re.compile(r"\*\*(?=\S)(.+?)(?<=\S)\*\*", re.S)
@@ -117,7 +117,7 @@ def _link_fault(m: re.Match[str]) -> Iterator[Fault]:
                     "an outside address belongs in a source.", m.start())
     elif scheme[1] not in SCHEMES:
         yield Fault("link-form", f"'{scheme[1]}:' is not a kind of link.{did_you_mean(scheme[1], SCHEMES)}",
-                    "Use card, quantity, calculator, pathway, source or term.", m.start())
+                    "Use card, quantity, calculator, pathway, source or term; an outside address belongs in a source.", m.start())
 
 
 def to_html(text: str, anchor: Callable[[Link], str]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from jsonschema import Draft202012Validator
+from jsonschema import Draft202012Validator, validators
 from jsonschema.exceptions import ValidationError
 
 from .model import (
@@ -20,6 +20,11 @@ _TYPES = {"string": "text", "number": "a number", "integer": "a whole number", "
           "array": "a list (lines starting with '- ')", "boolean": "true or false", "null": "nothing"}
 
 
+# 1.0 is not taken for a whole number: it would reach the pages as 1.0.
+_Validator = validators.extend(Draft202012Validator, type_checker=Draft202012Validator.TYPE_CHECKER.redefine(
+    "integer", lambda _, x: isinstance(x, int) and not isinstance(x, bool)))
+
+
 class Schemas:
     """The schemas of one run: a validator for each kind of card, and the names of the fields that hold sentences."""
 
@@ -30,7 +35,7 @@ class Schemas:
         if missing:
             raise CouldNotRun(f"The schema folder lacks {', '.join(missing)}.")
         # References are written out once: following them for every node of every card took most of the time.
-        self.of = {k: Draft202012Validator(_written_out(by_id[f"{k}.schema.json"], f"{k}.schema.json", by_id, 0)) for k in KINDS}
+        self.of = {k: _Validator(_written_out(by_id[f"{k}.schema.json"], f"{k}.schema.json", by_id, 0)) for k in KINDS}
         self.text_fields = frozenset(name for d in documents for name in _text_fields(d))
 
 
@@ -70,7 +75,7 @@ def validate(documents: Iterable[Document], schemas: Schemas, unsound: Iterable[
     bad = set(unsound)
     sound: dict[str, list[Document]] = {k: [] for k in KINDS}
     for document in documents:
-        found = [_problem(e, document) for e in schemas.of[document.kind].iter_errors(document.data)]
+        found = [_problem(e, document, key) for e in schemas.of[document.kind].iter_errors(document.data) for key in _unknown_keys(e)]
         if found:
             problems += found
             bad.add((document.kind, document.id))
@@ -106,13 +111,20 @@ def _texts(data: Any, path: Path, fields: frozenset[str]) -> Iterator[tuple[Path
 # --- errors in plain English -------------------------------------------------------------------------------------
 
 
-def _problem(error: ValidationError, document: Document) -> Problem:
+def _unknown_keys(error: ValidationError) -> list[str]:
+    """The keys an error is about: each unknown one gets a problem of its own."""
+    if error.validator != "additionalProperties":
+        return [""]
+    return [k for k in error.instance if k not in error.schema.get("properties", {})]
+
+
+def _problem(error: ValidationError, document: Document, key: str) -> Problem:
     path: Path = tuple(error.absolute_path)
-    rule, message, fix, place = _say(error, path, document)
+    rule, message, fix, place = _say(error, path, document, key)
     return Problem(document.file, *place, rule, message, fix)
 
 
-def _say(error: ValidationError, path: Path, document: Document) -> tuple[str, str, str, tuple[int, int]]:
+def _say(error: ValidationError, path: Path, document: Document, unknown: str) -> tuple[str, str, str, tuple[int, int]]:
     marks, value, wanted = document.marks, error.instance, error.validator_value
     here, description = _where(path, document.kind), error.schema.get("description", "")
     at = marks.value(path)
@@ -126,15 +138,15 @@ def _say(error: ValidationError, path: Path, document: Document) -> tuple[str, s
             return "missing-key", f"{here} lacks '{key}'. {meaning}".strip(), f"Add {key}: to {_lower(here)}.", at
         case "additionalProperties":
             known = list(error.schema.get("properties", {}))
-            key = next((k for k in value if k not in known), "")
-            more = [k for k in value if k not in known]
-            listed = ", ".join(f"'{k}'" for k in more)
-            return ("unknown-key", f"{here} has no key {listed}.{did_you_mean(key, known)}",
-                    f"The keys are {', '.join(known)}.", marks.key((*path, key)))
+            return ("unknown-key", f"{here} has no key '{_short(unknown)}'.{did_you_mean(unknown, known)}",
+                    f"The keys are {', '.join(known)}.", marks.key((*path, unknown)))
         case "propertyNames" | "pattern" | "format":
             return _say_pattern(error, path, document, here)
         case "type":
             kinds = wanted if isinstance(wanted, list) else [wanted]
+            if value is None and path[-1:] == ("basis",):
+                return ("missing-basis", f"{here} is empty: nothing says what the claim rests on.",
+                        "Write common practice, or a list of citations {source, at, checked}.", at)
             if value is None:
                 return ("empty-value", f"{here} is empty.", f"Write {_either(kinds)}, or remove the key. {description}".strip(), at)
             found = _TYPES[_type_of(value)]
@@ -152,7 +164,7 @@ def _say(error: ValidationError, path: Path, document: Document) -> tuple[str, s
         case "anyOf":
             return "missing-key", f"{here} has neither a family name nor a literal name.", "Add family: or literal:.", at
         case "oneOf":
-            return ("formula-or-solve", f"{here} needs either a formula or a solve, and not both.", "Keep one of the two.", at)
+            return ("formula-or-solve", f"{here} needs either a formula or a solve, and not both.", "Write one of the two.", at)
         case "minLength" | "minItems" | "minProperties":
             least = f"at least {wanted} " if wanted != 1 else ""
             thing = {"minLength": "characters", "minItems": "items", "minProperties": "entries"}[error.validator]
@@ -219,10 +231,14 @@ def _either(kinds: list[str]) -> str:
 def _type_hint(kinds: list[str], value: Any) -> str:
     if "string" in kinds and isinstance(value, (int, float, bool)):
         return "Put it in double quotes if it is meant as text."
+    if kinds == ["integer"] and isinstance(value, float):
+        return "Write it without a decimal point."
     if kinds in (["number"], ["integer"]) and isinstance(value, str):
         return "Write the number alone, with a decimal point and no unit or quotes."
     if kinds == ["array"]:
         return "Start each item with '- '."
+    if kinds == ["boolean"]:
+        return "Write true or false, without quotes."
     if kinds == ["object"]:
         return "Write its keys on indented lines."
     return "Compare it with another card of the same kind."

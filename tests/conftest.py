@@ -44,8 +44,8 @@ def browser():
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        # Date fields take their order from the browser's own language.
-        browser = playwright.chromium.launch(executable_path=chromium(), args=CHROMIUM_FLAGS, env={**os.environ, "LANGUAGE": "en_GB", "LC_ALL": "C.UTF-8"})
+        # Date fields take the order of their parts from the browser's own language: month, day, year in this one.
+        browser = playwright.chromium.launch(executable_path=chromium(), args=[*CHROMIUM_FLAGS, "--lang=en-US"], env={**os.environ, "LANGUAGE": "en_US"})
         yield browser
         browser.close()
 

@@ -140,7 +140,7 @@ class Watch:
 
     def follow(self, context) -> None:
         context.on("request", self._request)
-        context.on("requestfailed", lambda r: self.complaints.append(f"request failed: {r.url} ({r.failure})"))
+        context.on("requestfailed", self._failed)
         context.on("response", self._response)
         context.on("console", self._console)
         context.on("weberror", lambda e: self.complaints.append(f"error in the page: {e.error}"))
@@ -149,6 +149,11 @@ class Watch:
         self.requests.append(request.url)
         if not self.base.own(request.url):
             self.complaints.append(f"request outside the site: {request.url}")
+
+    def _failed(self, request) -> None:
+        # A request is aborted when the reader leaves before it has ended; that is no fault of the page.
+        if request.failure != "net::ERR_ABORTED":
+            self.complaints.append(f"request failed: {request.url} ({request.failure})")
 
     def _response(self, response) -> None:
         if response.status >= 400 and response.url not in self.missing:

@@ -73,7 +73,7 @@ class Prose:
                 return f'<a class="figure" href="{href}" title="{escape(quantity.label)}">{words or self.amount(quantity.amount)}</a>'
             case "term":
                 term = self.library.terms[link.target]
-                return f'<a class="term" href="{self.to(f"glossary.html#{term.id}")}" title="{escape(self.plain(term.meaning))}">{words or escape(term.term)}</a>'
+                return f'<a class="term" href="{self.to(f"glossary.html#{term.id}")}" title="{escape(self._meaning(term.meaning))}">{words or escape(term.term)}</a>'
             case "source":
                 return f'<a href="{self.href("source", link.target)}">{words or escape(short_name(self.library.sources[link.target]))}</a>'
             case scheme:
@@ -86,9 +86,14 @@ class Prose:
         """Whether the department has switched this calculator off."""
         return calculator in self.library.department.calculators_off
 
-    def plain(self, text: str) -> str:
-        """A card's sentence without markup, links read out."""
-        return Markup(to_html(text, self._anchor)).striptags()
+    def plain(self, text: str, card: str = "") -> str:
+        """A sentence without markup, links read out. card: whose sentence it is, if not this page's own."""
+        own = Prose(self.linked, self.page, card) if card else self
+        return Markup(to_html(text, own._anchor)).striptags()
+
+    def _meaning(self, meaning: str) -> str:
+        """A term's meaning in words; a term inside it is not explained in turn, for terms may lead to each other."""
+        return Markup(to_html(meaning, lambda x: escape(x.words or self.library.terms[x.target].term) if x.scheme == "term" else self._anchor(x))).striptags()
 
     def quantity_href(self, quantity: Quantity) -> str:
         anchor = f"#quantity-{quantity.key}"

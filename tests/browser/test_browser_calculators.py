@@ -1,0 +1,539 @@
+"""The calculators in a real browser: the same answers as Python, and no answer at all on bad input."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+import random
+import re
+from datetime import date, timedelta
+from urllib.parse import parse_qs, urlencode, urlsplit
+
+import pytest
+from playwright.sync_api import expect
+
+from builder.units import clock
+from support import Base, Browsing, by_python, calculator_ids, settle
+
+pytestmark = pytest.mark.browser
+
+IDS = calculator_ids()
+TODAY = date(2027, 2, 10)  # dates on both sides of it cross month and year ends and 29 February 2028
+SEED = 20261120
+RANDOM_CASES = 250
+TYPED_CASES = 10
+
+# Sets the inputs of each case as a reader's edits do, unit first, and reads what the page then shows.
+THROUGH_PAGE = """cases => {
+  const form = document.querySelector('form[data-calculator]');
+  const seen = node => node.checkVisibility() && node.getClientRects().length > 0;
+  const edit = (name, value) => {
+    const control = form.elements.namedItem(name);
+    control.value = value;
+    control.dispatchEvent(new Event('input', {bubbles: true}));
+    control.dispatchEvent(new Event('change', {bubbles: true}));
+  };
+  const read = () => ({
+    outputs: Object.fromEntries([...form.querySelectorAll('output')].map(n => [n.name, n.getAttribute('data-value')])),
+    texts: Object.fromEntries([...form.querySelectorAll('output')].map(n => [n.name, n.textContent])),
+    verdicts: [...form.querySelectorAll('[data-verdict]')].filter(seen).map(n => Number(n.dataset.verdict)),
+    blanks: [...document.querySelectorAll('[data-value-of]')].filter(n => /^[?\\u2013-]?$/.test(n.textContent.trim())).map(n => n.dataset.valueOf),
+    echoes: [...document.querySelectorAll('[data-value-of]')].map(n => [n.dataset.valueOf, n.textContent]),
+    errors: Object.fromEntries([...form.querySelectorAll('.field-error')].filter(seen).map(n => [n.id.replace('error-', ''), n.textContent])),
+    invalid: [...form.querySelectorAll('[aria-invalid=true]')].map(n => n.name),
+    stale: form.querySelector('.results').classList.contains('stale'),
+    notes: [...form.querySelectorAll('.stale-note')].filter(seen).map(n => n.textContent),
+  });
+  return cases.map(inputs => {
+    Object.keys(inputs).filter(n => n.endsWith('_unit')).forEach(n => edit(n, inputs[n]));
+    Object.keys(inputs).filter(n => !n.endsWith('_unit')).forEach(n => edit(n, inputs[n]));
+    return read();
+  });
+}"""
+
+
+def through_page(page, cases: list[dict[str, str]]) -> list[dict]:
+    return page.evaluate(THROUGH_PAGE, cases)
+
+
+def shown(page) -> dict:
+    """What the page shows now, with nothing edited."""
+    return through_page(page, [{}])[0]
+
+
+def _agrees(ready, case: dict[str, str], seen: dict) -> list[str]:
+    """How the page differs from Python on one case; nothing if it does not."""
+    want = by_python(ready, case, TODAY)
+    if want["refusals"]:
+        faults = [] if all(v is None for v in seen["outputs"].values()) else [f"Python refuses ({want['refusals']}), the page gives {seen['outputs']}"]
+        return faults + ([] if seen["errors"] else ["refused without a message beside a field"]) + ([] if not seen["verdicts"] else ["refused, but verdicts stay"])
+    faults = [f"refused by the page alone: {seen['errors'] or seen['notes']}"] if seen["errors"] or seen["stale"] else []
+    for name, value in want["outputs"].items():
+        o = ready.declared.outputs[name]
+        got, text = seen["outputs"].get(name), seen["texts"].get(name, "")
+        if isinstance(value, str):
+            words = date.fromisoformat(value)
+            if got != value or text != f"{words:%a} {words.day} {words:%b %Y}":
+                faults.append(f"{name}: {got} shown as '{text}', by Python {value}")
+            continue
+        if got is None or not math.isclose(float(got), value, rel_tol=1e-9, abs_tol=1e-9):
+            faults.append(f"{name}: {got}, by Python {value!r}")
+        elif o.kind == "clock":
+            if text != clock(value):
+                faults.append(f"{name}: shown as {text}, by Python {clock(value)}")
+        elif abs(float(text.replace("\u2212", "-")) - value) > 0.5 * 10 ** -(o.decimals or 0) * (1 + 1e-9):
+            faults.append(f"{name}: {value!r} is shown as '{text}'")
+        elif o.decimals is not None and len(text.partition(".")[2]) != o.decimals:
+            faults.append(f"{name}: shown as '{text}', not with {o.decimals} decimals")
+    if seen["verdicts"] != want["verdicts"]:
+        faults.append(f"verdicts {seen['verdicts']}, by Python {want['verdicts']}")
+    if seen["blanks"]:
+        faults.append(f"left blank in sentences and equations: {seen['blanks']}")
+    faults += [f"{name} stands as '{text}' in a sentence, but as '{seen['texts'][name]}' in the results" for name, text in seen["echoes"]
+               if name in seen["texts"] and text != seen["texts"][name]]
+    return faults
+
+
+def _compare(ready, cases: list[dict[str, str]], seen: list[dict]) -> None:
+    faults = [f"{json.dumps(case)}: {'; '.join(f)}" for case, s in zip(cases, seen, strict=True) if (f := _agrees(ready, case, s))]
+    assert not faults, f"{len(faults)} of {len(cases)} differ:\n" + "\n".join(faults[:8])
+
+
+def _typed_number(dice: random.Random, x) -> tuple[str, str]:
+    """A number within the range, as a reader may write it, and its unit."""
+    unit = dice.choice(list(x.units))
+    value = dice.uniform(x.low, x.high) / x.units[unit]
+    text = dice.choice([repr(value), f"{value:.1f}", f"{value:.0f}", f"{value:.4g}", f" {value:.2f} ", f"{value:.2f}".replace(".", ","), f"{value:.6e}", f"+{value:.2f}"])
+    return text, unit
+
+
+def random_case(dice: random.Random, ready) -> dict[str, str]:
+    case = {}
+    for name, x in ready.inputs.items():
+        if x.declared.kind == "choice":
+            case[name] = dice.choice(list(x.choices))
+        elif x.declared.kind == "date":
+            case[name] = (TODAY + timedelta(days=dice.randint(-400, 400))).isoformat()
+        else:
+            case[name], unit = _typed_number(dice, x)
+            if len(x.units) > 1:
+                case[f"{name}_unit"] = unit
+    return case
+
+
+def a_good_case(ready) -> dict[str, str]:
+    """Every input given, in its own unit, at its start."""
+    case = {}
+    for name, x in ready.inputs.items():
+        case[name] = TODAY.isoformat() if x.declared.kind == "date" else f"{x.start:g}" if x.declared.kind == "number" else str(x.start)
+        if x.declared.kind == "number" and len(x.units) > 1:
+            case[f"{name}_unit"] = x.declared.unit
+    return case
+
+
+# --- the same answers as Python ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_page_agrees_with_python_on_random_inputs(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    dice = random.Random(f"{SEED} {id}")
+    page = browsing.open(http_base, f"calculators/{id}.html", timezone_id="America/New_York")
+    cases = [random_case(dice, ready) for _ in range(RANDOM_CASES)]
+    accepted = sum(not by_python(ready, c, TODAY)["refusals"] for c in cases)
+    while accepted < RANDOM_CASES:  # inputs that contradict each other are compared too, but do not count
+        more = random_case(dice, ready)
+        cases.append(more)
+        accepted += not by_python(ready, more, TODAY)["refusals"]
+    _compare(ready, cases, through_page(page, cases))
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_page_agrees_with_python_on_every_combination_of_choices(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    picks = {n: list(x.choices) for n, x in ready.inputs.items() if x.declared.kind == "choice"}
+    units = {f"{n}_unit": list(x.units) for n, x in ready.inputs.items() if x.declared.kind == "number" and len(x.units) > 1}
+    good = a_good_case(ready)
+    cases = []
+    for combination in itertools.product(*picks.values(), *units.values()):
+        case = good | dict(zip([*picks, *units], combination, strict=True))
+        for name, x in ready.inputs.items():
+            if f"{name}_unit" in case:
+                case[name] = repr(x.start / x.units[case[f"{name}_unit"]])
+        cases.append(case)
+    _compare(ready, cases, through_page(browsing.open(http_base, f"calculators/{id}.html"), cases))
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_page_agrees_with_python_from_disk(id: str, file_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    dice = random.Random(f"{SEED} from disk {id}")
+    page = browsing.open(file_base, f"calculators/{id}.html", timezone_id="Pacific/Auckland")
+    cases = [random_case(dice, ready) for _ in range(40)]
+    _compare(ready, cases, through_page(page, cases))
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_page_agrees_with_python_when_a_reader_types(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    dice = random.Random(f"{SEED} typed {id}")
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    cases = [random_case(dice, ready) for _ in range(TYPED_CASES)]
+    seen = []
+    for case in cases:
+        for name in sorted(case, key=lambda n: not n.endswith("_unit")):
+            control = page.locator(f"[name='{name}']")
+            if control.evaluate("n => n.tagName") == "SELECT":
+                control.focus()
+                options = control.evaluate("n => [...n.options].map(o => o.value)")
+                page.keyboard.press("Home")
+                for _ in range(options.index(case[name])):
+                    page.keyboard.press("ArrowDown")
+            elif control.get_attribute("type") == "date":
+                year, month, day = case[name].split("-")
+                control.focus()
+                page.keyboard.type(month + day + year)  # the order of the fields in the browser's language, see conftest
+            else:
+                control.focus()
+                page.keyboard.press("Control+A")
+                page.keyboard.type(case[name])
+        seen.append(shown(page))
+    _compare(ready, cases, seen)
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_both_ends_of_every_range_are_taken_and_nothing_beyond_them(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    good = a_good_case(ready)
+    inside, outside = [], []
+    for name, x in ready.inputs.items():
+        if x.declared.kind != "number":
+            continue
+        for unit, factor in x.units.items():
+            unit_given = {f"{name}_unit": unit} if len(x.units) > 1 else {}
+            # In another unit an end has no short decimal form, so the last one within it is taken.
+            ends = [x.low / factor, x.high / factor]
+            while ends[0] * factor < x.low:
+                ends[0] = math.nextafter(ends[0], math.inf)
+            while ends[1] * factor > x.high:
+                ends[1] = math.nextafter(ends[1], -math.inf)
+            inside += [good | unit_given | {name: repr(end)} for end in ends]
+            step = (x.high - x.low) / factor * 1e-6
+            outside += [good | unit_given | {name: repr(ends[0] - step)}, good | unit_given | {name: repr(ends[1] + step)}]
+    seen = through_page(page, inside)
+    _compare(ready, inside, seen)
+    for case, result in zip(outside, through_page(page, outside), strict=True):
+        assert result["errors"] and not any(result["outputs"].values()), f"Beyond its range, and yet worked out: {case}"
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_the_ends_named_in_a_message_are_themselves_accepted(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    good = a_good_case(ready)
+    for name, x in ready.inputs.items():
+        for unit in x.units if x.declared.kind == "number" else ():
+            unit_given = {f"{name}_unit": unit} if len(x.units) > 1 else {}
+            message = through_page(page, [good | unit_given | {name: ""}])[0]["errors"][name]
+            ends = re.search(r"([\u2212\d.]+) to ([\u2212\d.]+)", message)
+            assert ends, f"The message names no range: {message}"
+            assert unit in message or unit == "ratio", f"The message does not name the unit {unit}: {message}"
+            for result in through_page(page, [good | unit_given | {name: end} for end in ends.groups()]):
+                assert name not in result["errors"], f"{name} in {unit}: the page refuses an end it names itself: {result['errors'][name]}"
+
+
+# --- bad input ----------------------------------------------------------------------------------------------------
+
+BAD_NUMBERS = {
+    "nothing": "", "blanks": "   ", "words": "high", "a sum": "60+5", "two numbers": "60 70", "a number with its unit": "60 mmHg", "two points": "1.2.3",
+    "not a number": "NaN", "infinity": "Infinity", "minus infinity": "-Infinity", "huge": "1e308", "beyond all numbers": "1e309",
+    "below nought": "-1", "script": "<script>1</script>", "hexadecimal": "0x10", "full-width digits": "\uff16\uff10", "very long": "9" * 400,
+}
+BAD_DATES = {"nothing": "", "31 February": "2026-02-31", "29 February of a common year": "2027-02-29", "month 13": "2026-13-01",
+             "year 0": "0000-01-01", "before 1900": "1899-12-31", "after 2200": "2201-01-01", "words": "tomorrow", "day first": "20/11/2026"}
+
+
+def _refused(seen: dict, name: str, calculator_had_result: bool) -> list[str]:
+    faults = []
+    if not seen["errors"].get(name, "").strip():
+        faults.append("no message beside the field")
+    if name not in seen["invalid"]:
+        faults.append("the field is not marked aria-invalid")
+    if any(v is not None for v in seen["outputs"].values()):
+        faults.append(f"data-value stays: {seen['outputs']}")
+    if seen["verdicts"]:
+        faults.append(f"verdicts stay: {seen['verdicts']}")
+    if not seen["stale"]:
+        faults.append("the results are not marked stale")
+    words = "Last good result" if calculator_had_result else "No result"
+    if not any(words in n for n in seen["notes"]):
+        faults.append(f"no visible words '{words}': {seen['notes']}")
+    return faults
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_bad_input_is_refused_beside_its_field_and_repair_restores_the_result(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    good = a_good_case(ready)
+    before = through_page(page, [good])[0]
+    assert not _agrees(ready, good, before)
+    faults, tried = [], 0
+    for name, x in ready.inputs.items():
+        if x.declared.kind == "choice":
+            bad = {"a choice not offered": "unheard-of"}
+        elif x.declared.kind == "date":
+            bad = {k: v for k, v in BAD_DATES.items() if v == "" or re.fullmatch(r"(0000|1899|2201)-\d\d-\d\d", v)}  # a date field takes no other
+        else:
+            bad = BAD_NUMBERS | {"just below the range": repr(math.nextafter(x.low, -math.inf)), "just above the range": repr(math.nextafter(x.high, math.inf))}
+        for what, text in bad.items():
+            tried += 1
+            for case in (good | {name: text}, good):
+                seen = through_page(page, [case])[0]
+                found = _refused(seen, name, calculator_had_result=True) if case[name] == text else _agrees(ready, good, seen)
+                if case[name] == text and seen["texts"] != before["texts"]:
+                    found.append("the last good result is not kept to read")
+                if case[name] != text and (seen["invalid"] or seen["stale"] or seen["notes"]):
+                    found.append(f"repaired, but still marked: {seen['invalid']} {seen['notes']}")
+                faults += [f"{name}, {what} ({text[:20]!r}){'' if case[name] == text else ', repaired'}: {f}" for f in found]
+    assert tried
+    assert not faults, "\n".join(faults[:12])
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_bad_input_in_the_address_gives_a_message_and_no_result(id: str, base: Base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    good = a_good_case(ready)
+    page = browsing.open(base, "index.html")
+    for name, x in ready.inputs.items():
+        hostile = "\"><img src=x onerror=\"document.title='run'\">"
+        bad = {"choice": {"hostile": hostile}, "date": BAD_DATES | {"hostile": hostile}}.get(x.declared.kind, {"words": "high", "huge": "1e308", "hostile": hostile})
+        for what, text in list(bad.items())[-2 if base.kind == "file" else 0 :]:
+            page.goto(base.root + f"calculators/{id}.html?" + urlencode(good | {name: text}))
+            seen = shown(page)
+            faults = _refused(seen, name, calculator_had_result=False)
+            if set(seen["texts"].values()) != {"\u2013"}:
+                faults.append(f"the outputs should show a dash: {seen['texts']}")
+            assert not faults, f"{name}, {what}: {faults}"
+            assert page.title() != "run" and page.locator("article img").count() == 0
+    if any(x.units and len(x.units) > 1 for x in ready.inputs.values()):
+        name = next(n for n, x in ready.inputs.items() if x.units and len(x.units) > 1)
+        page.goto(base.root + f"calculators/{id}.html?" + urlencode(good | {f"{name}_unit": "furlong"}))
+        assert not _refused(shown(page), name, calculator_had_result=False)
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_half_typed_date_is_refused(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    dates = [n for n, x in ready.inputs.items() if x.declared.kind == "date"]
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    assert page.locator("input[type=date]").count() == len(dates)
+    for name in dates:
+        through_page(page, [a_good_case(ready)])
+        page.locator(f"[name='{name}']").focus()
+        page.keyboard.type("0230")  # 30 February
+        page.keyboard.press("Backspace")
+        assert not _refused(shown(page), name, calculator_had_result=True)
+
+
+def test_comma_is_a_decimal_mark_and_an_unclear_one_is_refused(http_base, browsing: Browsing, calculators) -> None:
+    tried = 0
+    page = browsing.open(http_base, "index.html")
+    for id, ready in calculators.items():
+        numbers = {n: x for n, x in ready.inputs.items() if x.declared.kind == "number" and x.low < 62.5 < x.high}
+        if numbers and id in IDS:
+            page.goto(http_base.root + f"calculators/{id}.html")
+        for name in numbers if id in IDS else ():
+            good = a_good_case(ready) | {name: "62.5"}
+            with_dot, with_comma = through_page(page, [good, good | {name: "62,5"}])
+            assert with_dot["outputs"] == with_comma["outputs"] and not with_comma["errors"], f"{id}: 62,5 is not 62.5"
+            assert through_page(page, [good | {name: "6,2,5"}])[0]["errors"].get(name)
+            tried += 1
+    assert tried, "No calculator has a number input that 62.5 fits; choose another number for this test."
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_unit_switched_to_and_fro_keeps_the_quantity(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    good = a_good_case(ready)
+    for name, x in ready.inputs.items():
+        others = [u for u in x.units or {} if u != x.declared.unit]
+        for text in (f"{x.start:g}", repr(x.low + (x.high - x.low) / 3)) if others else ():
+            before = through_page(page, [good | {name: text}])[0]
+            field, unit_list = page.locator(f"[name='{name}']"), page.locator(f"[name='{name}_unit']")
+            for _ in range(3):
+                for unit in (*others, x.declared.unit):
+                    unit_list.select_option(unit)
+                    assert shown(page)["outputs"] == before["outputs"], f"{name}: {text} {x.declared.unit} gives another result when shown in {unit}"
+                    assert shown(page)["errors"] == before["errors"]
+                    own = float(field.input_value()) * x.units[unit]
+                    assert math.isclose(own, float(text), rel_tol=1e-5), f"{name}: the field shows {field.input_value()} {unit} for {text} {x.declared.unit}"
+            assert field.input_value() == text, f"{name}: after switching units to and fro {text} stands as {field.input_value()}"
+            unit_list.select_option(others[0])
+            assert others[0] in page.locator(f"#range-{name}").inner_text(), "The range is not told in the unit chosen."
+            unit_list.select_option(x.declared.unit)
+
+
+def test_refusal_rules_give_their_sentence_beside_a_field(base: Base, browsing: Browsing, calculators) -> None:
+    tried = 0
+    page = browsing.open(base, "index.html")
+    for id in IDS:
+        ready = calculators[id]
+        dice = random.Random(f"{SEED} refusals {id}")
+        for say, _ in ready.refuse_when:
+            cases = (random_case(dice, ready) for _ in range(3000))
+            case = next((c for c in cases if say in by_python(ready, c, TODAY)["refusals"].values()), None)
+            assert case, f"{id}: no random input meets the rule '{say}'"
+            named = next(n for n, m in by_python(ready, case, TODAY)["refusals"].items() if m == say)
+            page.goto(base.root + f"calculators/{id}.html")
+            _, seen = through_page(page, [a_good_case(ready), case])
+            assert say in seen["errors"].values(), f"{id}: '{say}' stands beside no field; messages: {seen['errors']}, notes: {seen['notes']}"
+            assert not _refused(seen, named, calculator_had_result=True)
+            assert not _agrees(ready, a_good_case(ready), through_page(page, [a_good_case(ready)])[0])
+            tried += 1
+    assert tried, "No calculator has a refusal rule."
+
+
+def test_equal_pressures_are_refused_with_the_cards_sentence(http_base, browsing: Browsing, calculators) -> None:
+    """A cuff cannot read systolic at or below diastolic (common practice)."""
+    page = browsing.open(http_base, "calculators/perfusion-pressure.html")
+    for systolic, diastolic, refused in (("80", "80", True), ("79", "80", True), ("81", "80", False)):
+        page.locator("[name=systolic]").fill(systolic)
+        page.locator("[name=diastolic]").fill(diastolic)
+        seen = shown(page)
+        assert any("systolic" in e.lower() and "diastolic" in e.lower() for e in seen["errors"].values()) == refused, f"{systolic}/{diastolic}: {seen['errors']}"
+        assert (seen["outputs"]["perfusion"] is None) == refused
+
+
+# --- the address, the clock, and what is kept ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_address_fills_the_inputs(id: str, base: Base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    dice = random.Random(f"{SEED} address {id}")
+    page = browsing.open(base, "index.html")
+    cases = [c for c in (random_case(dice, ready) for _ in range(20)) if not by_python(ready, c, TODAY)["refusals"]][:4]
+    for case in cases:
+        page.goto(base.root + f"calculators/{id}.html?" + urlencode(case))
+        _compare(ready, [case], [shown(page)])
+        for name, text in case.items():
+            assert page.locator(f"[name='{name}']").input_value().strip() == text.strip() or len(text) > 12, f"{name}={text} is not in its field"
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_edits_are_kept_in_the_address_and_open_the_same_result_again(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    dice = random.Random(f"{SEED} edits {id}")
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    length = page.evaluate("history.length")
+    case = next(c for c in iter(lambda: random_case(dice, ready), None) if not by_python(ready, c, TODAY)["refusals"])
+    before = through_page(page, [case])[0]
+    last = list(ready.inputs)[-1]
+    page.wait_for_url(lambda url: all(parse_qs(urlsplit(url).query).get(n, [""])[0].strip() == t.strip() for n, t in case.items()
+                                      if not (n.endswith("_unit") and ready.inputs[n.removesuffix("_unit")].declared.unit == t)), timeout=3000)
+    assert parse_qs(urlsplit(page.url).query).get(last), "The address lacks an input."
+    assert page.evaluate("history.length") == length, "Edits must not fill the reader's way back."
+    page.goto(http_base.root + "index.html")
+    page.go_back()
+    after = shown(page)
+    assert after["outputs"] == before["outputs"] and after["verdicts"] == before["verdicts"]
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_nothing_typed_is_sent_or_stored(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    settle(page)
+    page.wait_for_load_state("networkidle")
+    asked = list(browsing.watches[-1].requests)
+    stored = "() => JSON.stringify([Object.entries(localStorage), Object.entries(sessionStorage), document.cookie])"
+    before = page.evaluate(stored)
+    dice = random.Random(f"{SEED} sent {id}")
+    through_page(page, [random_case(dice, ready) for _ in range(5)])
+    page.wait_for_timeout(500)
+    later = [r for r in browsing.watches[-1].requests[len(asked) :] if r != http_base.root + "assets/images/favicon.svg"]  # the browser fetches that when it likes
+    assert not later, f"Editing made the page ask for something: {later}"
+    assert page.evaluate(stored) == before, "Editing stored something."
+    assert not page.context.cookies()
+
+
+@pytest.mark.parametrize(("zone", "at", "today"), [("Pacific/Auckland", "2026-11-19T12:30:00Z", date(2026, 11, 20)), ("America/Los_Angeles", "2026-11-20T06:30:00Z", date(2026, 11, 19))])
+def test_today_is_the_readers_own_day(zone: str, at: str, today: date, http_base, browsing: Browsing, calculators) -> None:
+    tried = 0
+    page = browsing.open(http_base, "index.html", timezone_id=zone, before=lambda p: p.clock.set_fixed_time(at))
+    for id in IDS:
+        starts = {n: int(m[1] or 0) for n, x in calculators[id].inputs.items() if x.declared.kind == "date" and (m := re.fullmatch(r"today(?:\+(\d+))?", str(x.start)))}
+        if starts:
+            page.goto(http_base.root + f"calculators/{id}.html")
+        for name, days in starts.items():
+            tried += 1
+            assert page.locator(f"[name='{name}']").input_value() == (today + timedelta(days=days)).isoformat()
+    assert tried, "No calculator starts from today."
+
+
+# --- speed --------------------------------------------------------------------------------------------------------
+
+# One edit: the input event (read, work out, fill the results), then the frame callback that the page asked for (the
+# drawing), then the style and layout both made necessary. All run in this task, so that waiting for the screen does
+# not count; painting, which the browser does elsewhere, is left out.
+MEASURE = """async edits => {
+  const form = document.querySelector('form[data-calculator]');
+  const asked = [];
+  const real = window.requestAnimationFrame;
+  window.requestAnimationFrame = callback => asked.push(callback);
+  const times = [];
+  let drawn = 0;
+  for (const [name, value] of edits) {
+    const control = form.elements.namedItem(name);
+    const picture = form.querySelector('figure svg');
+    const old = picture && picture.lastElementChild;
+    const start = performance.now();
+    control.value = value;
+    control.dispatchEvent(new Event('input', {bubbles: true}));
+    asked.splice(0).forEach(callback => callback(performance.now()));
+    form.getBoundingClientRect();
+    document.documentElement.scrollHeight;
+    times.push(performance.now() - start);
+    drawn += picture && picture.lastElementChild !== old ? 1 : 0;
+    if (times.length % 10 === 0) await new Promise(done => setTimeout(done, 0));
+  }
+  window.requestAnimationFrame = real;
+  return {times, drawn, results: form.querySelectorAll('output[data-value]').length};
+}"""
+FRAME = 1000 / 60  # ms, one picture of a 60 Hz screen
+
+
+def speed_edits(ready, count: int) -> list[list[str]]:
+    """Edits that each change the result and the drawing: every input in turn, kept valid."""
+    edits = []
+    names = list(ready.inputs)
+    for i in range(count):
+        name = names[i % len(names)]
+        x, turn = ready.inputs[name], i // len(names)
+        if x.declared.kind == "choice":
+            keys = list(x.choices)
+            edits.append([name, keys[(keys.index(str(x.start)) + turn + 1) % len(keys)]])
+        elif x.declared.kind == "date":
+            edits.append([name, (TODAY + timedelta(days=(turn * 7) % 30 + (name != names[0]) * 3 + turn % 2)).isoformat()])
+        else:
+            edits.append([name, f"{x.start + (x.high - x.low) / 100 * (turn % 5 + turn % 2 * 0.5):.4g}"])
+    return edits
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_recompute_and_redraw_take_less_than_one_frame(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    page = browsing.open(http_base, f"calculators/{id}.html", width=390)
+    settle(page)
+    edits = speed_edits(ready, 220)
+    page.evaluate(MEASURE, edits[:20])  # the first ones also compile
+    got = page.evaluate(MEASURE, edits[20:])
+    times = sorted(got["times"])
+    assert len(times) == 200 and got["results"] == len(ready.declared.outputs)
+    if ready.declared.plot or ready.declared.diagram:
+        assert got["drawn"] == 200, f"Only {got['drawn']} of 200 edits redrew the picture."
+    assert times[100] < FRAME, f"Median {times[100]:.1f} ms, slowest {times[-1]:.1f} ms; one frame is {FRAME:.1f} ms."

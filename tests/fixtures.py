@@ -1,0 +1,79 @@
+"""The small valid library of the tests, laid into a temporary folder, whole or with one file changed.
+
+`tests/cards/valid/` is what stands in a cards folder. `tests/cards/invalid/RULE.yaml` is one file that breaks RULE; its
+first line, `# kind: technique`, says what it is: a technique, pathway, calculator or source joins the valid ones under
+its own name, a glossary or department takes the place of theirs.
+"""
+
+from __future__ import annotations
+
+import functools
+import os
+import shutil
+from pathlib import Path
+from unittest import mock
+
+from builder import compose
+from builder.units import Units
+
+TESTS = Path(__file__).resolve().parent
+PROJECT = TESTS.parent
+VALID = TESTS / "cards" / "valid"
+INVALID = TESTS / "cards" / "invalid"
+GOLDEN = TESTS / "golden"
+FOLDER = {"technique": "techniques", "pathway": "pathways", "calculator": "calculators", "source": "sources"}
+
+# RENEW=1 writes the expected files anew from what the builder says now; read the difference before you keep it.
+RENEW = bool(os.environ.get("RENEW"))
+
+_units = functools.cache(Units)
+
+
+def build(root: Path) -> compose.Built:
+    """compose.build with one set of units for all tests: making it takes most of a small build."""
+    with mock.patch.object(compose, "Units", _units):
+        return compose.build(root)
+
+
+def lay(root: Path, *, without: tuple[str, ...] = (), **changed: str | bytes) -> Path:
+    """The valid library below root/cards. without: files to leave out. changed: see `write`."""
+    shutil.copytree(VALID, root / "cards")
+    for name in without:
+        (root / "cards" / name).unlink()
+    for kind_and_id, text in changed.items():
+        write(root, kind_and_id, text)
+    return root
+
+
+def write(root: Path, where: str, text: str | bytes) -> Path:
+    """A file of the library; where: its path below cards/."""
+    path = root / "cards" / where
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def project(root: Path) -> Path:
+    """A whole project round the valid library, so that its site can be built."""
+    lay(root)
+    for name in ("schema", "builder", "site_overrides"):
+        (root / name).symlink_to(PROJECT / name, target_is_directory=True)
+    shutil.copy(PROJECT / "mkdocs.yml", root)
+    return root
+
+
+TECHNIQUE = """\
+title: A card for the tests
+stage: laser
+summary: One sentence.
+{extra}steps:
+  - {{do: Do it., why: It helps., endpoint: It is done., basis: common practice}}
+cautions: [{{text: Be careful., basis: common practice}}]
+questions: [{{ask: Why?, answer: It helps., basis: common practice}}]
+review: {{owner: consultant, every_months: 12}}
+"""
+
+
+def technique(extra: str = "") -> str:
+    """The text of a small sound technique card, with some lines put in before its steps."""
+    return TECHNIQUE.format(extra=extra)
