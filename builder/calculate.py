@@ -5,18 +5,21 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
+from itertools import product
 from keyword import iskeyword
 from typing import Any
 
-from .formula import CONSTANTS, FUNCTIONS, Convert, Expr, FormulaError, Type, Unresolved, bisect, check, converted, evaluate, names, parse, substitute
+from .formula import LIST_DAYS, CONSTANTS, FUNCTIONS, Convert, Expr, FormulaError, Type, Unresolved, bisect, check, converted, evaluate, names, parse, substitute
 from .model import Amount, Basis, Calculator, Constant, Document, Input, Library, Output, Path, Verdict
 from .problems import Problem
 from .text import did_you_mean, links, parts
 from .units import Units, amount, clock, number, unit_shown
 
 EPOCH = date(1970, 1, 1)
+WEEKDAYS = ("sunday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday")
+WITHHELD = "withheld"  # what a worked example expects of a result outside its range
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 FIRST_DAY, LAST_DAY = (date(FIRST_YEAR, 1, 1) - EPOCH).days, (date(LAST_YEAR, 12, 31) - EPOCH).days
 _START_DATE = re.compile(r"today(?:\+(\d{1,3}))?\Z")
@@ -61,9 +64,12 @@ class Inverse:
 
 @dataclass(frozen=True, slots=True)
 class ReadyOutput:
+    """conditions: every condition that must hold for the result to be shown, its own and those of what it rests on."""
+
     declared: Output
     tree: Expr | None = None
     inverse: Inverse | None = None
+    conditions: tuple[tuple[Expr, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +85,7 @@ class Ready:
     outputs: tuple[ReadyOutput, ...]
     verdicts: tuple[tuple[Verdict, Expr], ...]
     refuse_when: tuple[tuple[str, Expr], ...] = ()
+    list_days: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +98,15 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """values: every name to its number (days since 1970-01-01 for dates; the key for a choice). verdicts: those that hold. Empty if refused."""
+    """withheld: results outside their range, with the sentence that says so; their value is not-a-number.
+
+    values: every name to its number (days since 1970-01-01 for dates; the key for a choice). verdicts: those that hold. Empty if refused."""
 
     values: Mapping[str, Any]
     choices: Mapping[str, str]
     verdicts: tuple[Verdict, ...]
     refusals: tuple[Refusal, ...]
+    withheld: Mapping[str, str] = field(default_factory=dict)
 
 
 _UNKNOWN = Type("unknown")
@@ -123,6 +133,7 @@ def prepare(library: Library, units: Units) -> tuple[dict[str, Ready], list[Prob
         if made is not None and not faults:
             ready[calculator.id] = made
             faults += _examples(made)
+            faults += _table_faults(made)
         problems += [_problem(f, document) for f in faults]
     return ready, problems
 
@@ -157,7 +168,11 @@ class _Preparation:
         self._pictures()
         if self.faults or self.blocked or outputs is None:
             return None
-        return Ready(self.c, inputs, constants, tuple(outputs), verdicts, refuse_when)
+        return Ready(self.c, inputs, constants, tuple(outputs), verdicts, refuse_when, self._list_days())
+
+    def _list_days(self) -> tuple[int, ...]:
+        department = self.library.department
+        return tuple(sorted(WEEKDAYS.index(d) for d in department.list_days)) if department else ()
 
     def _number_type(self, unit: str) -> Type:
         return Type("number", self.units.dimension(unit))
@@ -299,8 +314,22 @@ class _Preparation:
         order = self._order(parsed)
         if order is None:
             return None
-        ready = {name: self._output(outputs[name], parsed) for name in order}
+        ready: dict[str, ReadyOutput] = {}
+        for name in order:
+            ready[name] = self._with_conditions(self._output(outputs[name], parsed), ready)
         return [ready[name] for name in order]
+
+    def _with_conditions(self, o: ReadyOutput, before: Mapping[str, ReadyOutput]) -> ReadyOutput:
+        own: dict[tuple[Expr, str], None] = {}
+        trees = [o.tree] if o.tree is not None else [o.inverse.tree, o.inverse.goal, o.inverse.low, o.inverse.high] if o.inverse else []
+        if o.declared.only_when:
+            holds = self._condition(o.declared.only_when.holds, ("outputs", o.declared.name, "only_when", "holds"))
+            if holds is not None:
+                trees.append(holds)
+                own[holds, o.declared.only_when.otherwise] = None
+        needed = {n.name for tree in trees for n in names(tree)}
+        inherited = {c: None for n in before if n in needed for c in before[n].conditions}
+        return replace(o, conditions=tuple(inherited | own))
 
     def _parse(self, source: str, path: Path) -> Expr | None:
         try:
@@ -349,6 +378,8 @@ class _Preparation:
                     if tree is None:
                         return None
                     found |= {n.name for n in names(tree)}
+            if o.only_when and (tree := self._parse(o.only_when.holds, ("outputs", name, "only_when", "holds"))):
+                found |= {n.name for n in names(tree)}
             needs[name] = found & set(self.c.outputs)
         order: list[str] = []
         while len(order) < len(needs):
@@ -469,6 +500,14 @@ class _Preparation:
             for i, name in enumerate(plot.marks):
                 if name not in self.types or self.types[name].kind == "choice":
                     self._fault(("plot", "marks", i), "unknown-name", f"'{name}' is not a name of this calculator.{did_you_mean(name, self.types)}", "Name a constant, input or result.")
+        for i, band in enumerate(plot.bands if plot else ()):
+            for end in ("low", "high"):
+                if getattr(band, end) not in self.c.outputs:
+                    self._fault(("plot", "bands", i, end), "unknown-name", f"'{getattr(band, end)}' is not a result.{did_you_mean(getattr(band, end), self.c.outputs)}", "Name a result.")
+        calendar = self.c.calendar
+        for key, name in (("from", calendar.first), ("to", calendar.last)) if calendar else ():
+            if name not in self.c.outputs or self.c.outputs[name].kind != "date":
+                self._fault(("calendar", key), "unknown-name", f"'{name}' is not a result that is a date.{did_you_mean(name, self.c.outputs)}", "Name a date among the results.")
         for role, name in self.c.roles.items():
             if name not in self.where:
                 self._fault(("roles", role), "unknown-name", f"'{name}' is not a name of this calculator.{did_you_mean(name, self.where)}", "Name an input, constant or result.")
@@ -507,14 +546,21 @@ def run(ready: Ready, given: Mapping[str, str], today: date) -> Result:
         refusals += [Refusal(_first_input(tree, ready), say) for say, tree in ready.refuse_when if evaluate(tree, values) is True]
     if refusals:
         return Result({}, {}, (), tuple(refusals))
+    values[LIST_DAYS] = ready.list_days
+    withheld: dict[str, str] = {}
     for o in ready.outputs:
+        failing = next((say for tree, say in o.conditions if evaluate(tree, values) is not True), None)
+        if failing is not None:
+            values[o.declared.name], withheld[o.declared.name] = math.nan, failing
+            continue
         value = evaluate(o.tree, values) if o.tree is not None else _solve(o.inverse, values)
         if not math.isfinite(value) or (o.declared.kind == "date" and not FIRST_DAY <= value < LAST_DAY + 1):
             message = f"'{o.declared.label}' cannot be worked out from these values."
             return Result({}, {}, (), (Refusal(o.declared.name, message),))
         values[o.declared.name] = value
     held = tuple(v for v, tree in ready.verdicts if evaluate(tree, values) is True)
-    return Result(values, choices, held, ())
+    del values[LIST_DAYS]
+    return Result(values, choices, held, (), withheld)
 
 
 def _first_input(tree: Expr, ready: Ready) -> str:
@@ -611,7 +657,9 @@ def worked(ready: Ready) -> list[Worked]:
 
 
 def words(o: Output, value: float) -> str:
-    """A result as the reader sees it: a date, a clock position, or a number with its unit."""
+    """A result as the reader sees it: a date, a clock position, or a number with its unit; a dash if it is withheld."""
+    if math.isnan(value):
+        return "–"
     if o.kind == "date":
         return as_date(value)
     if o.kind == "clock":
@@ -647,6 +695,8 @@ def _value_words(name: str, ready: Ready, result: Result) -> str:
     value = result.values[name]
     if name in c.outputs:
         o = c.outputs[name]
+        if math.isnan(value):
+            return "–"
         return as_date(value) if o.kind == "date" else clock(value) if o.kind == "clock" else number(value, o.decimals)
     if name in c.inputs and c.inputs[name].kind == "date":
         return as_date(value)
@@ -660,6 +710,54 @@ def _given_words(x: Input, value: float | str) -> str:
         return value
     unit = unit_shown(x.unit)
     return f"{value}\u00a0{unit}" if unit else str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Filled:
+    """A table of typical cases, worked out: its title, the heads of its columns, and its rows as read."""
+
+    title: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    inputs: int  # how many of the columns are inputs
+    given: tuple[tuple[str, str], ...]
+
+
+def tables(ready: Ready) -> list[Filled]:
+    """Every declared table of typical cases with its results."""
+    c = ready.declared
+    filled = []
+    for t in c.tables:
+        rows = []
+        for case in product(*t.rows.values()):
+            given = {**t.given, **dict(zip(t.rows, case, strict=True))}
+            result = run(ready, {n: str(v) for n, v in given.items()}, EPOCH)
+            left = (_given_words(c.inputs[n], v) for n, v in zip(t.rows, case, strict=True))
+            rows.append((*left, *(words(c.outputs[n], result.values[n]) for n in t.show)))
+        heads = (*(c.inputs[n].label for n in t.rows), *(c.outputs[n].label for n in t.show))
+        given_words = tuple((c.inputs[n].label, _given_words(c.inputs[n], v)) for n, v in t.given.items())
+        filled.append(Filled(t.title, heads, tuple(rows), len(t.rows), given_words))
+    return filled
+
+
+def _table_faults(ready: Ready) -> Iterator[_Fault]:
+    c = ready.declared
+    for i, t in enumerate(c.tables):
+        path: Path = ("tables", i)
+        unknown = [(("rows", n), n, c.inputs) for n in t.rows if n not in c.inputs]
+        unknown += [(("show", j), n, c.outputs) for j, n in enumerate(t.show) if n not in c.outputs]
+        for at, name, known in unknown:
+            yield _Fault((*path, *at), "unknown-name", f"'{name}' is not a name of this calculator.{did_you_mean(name, known)}", "Name an input or a result.")
+        dates = [n for n, x in c.inputs.items() if x.kind == "date" and n not in t.given and n not in t.rows]
+        for name in dates:
+            yield _Fault(path, "example-date", f"The table does not say the date '{name}'.", f"Add {name}: YYYY-MM-DD to given.")
+        if unknown or dates:
+            continue
+        for case in product(*t.rows.values()):
+            given = {**t.given, **dict(zip(t.rows, case, strict=True))}
+            for refusal in run(ready, {n: str(v) for n, v in given.items()}, EPOCH).refusals:
+                yield _Fault((*path, "rows"), "table-case", f"The case {', '.join(map(str, case))} cannot be worked out: {refusal.name}: {refusal.message}",
+                             "Remove the case, or correct it.")
 
 
 # --- worked examples ---------------------------------------------------------------------------------------------
@@ -690,7 +788,12 @@ def _misses(ready: Ready, path: Path, expect: Mapping[str, float | str], within:
         o = ready.declared.outputs[name]
         got: float | str = result.values[name]
         at = (*path, "expect", name)
-        if o.kind == "date":
+        if name in result.withheld or wanted == WITHHELD:
+            if name not in result.withheld or wanted != WITHHELD:
+                state = f"withheld: {result.withheld[name]}" if name in result.withheld else "shown"
+                yield _Fault(at, "example-misses", f"The example expects {wanted} for '{o.label}', but the result is {state}",
+                             "Correct the range, or the example.")
+        elif o.kind == "date":
             if as_date(got) != wanted:
                 yield _Fault(at, "example-misses", f"The example expects {wanted} for '{o.label}', but the formula gives {as_date(got)}.",
                              "Correct the formula, or the example if its source was misread.")

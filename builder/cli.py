@@ -6,13 +6,13 @@ import json
 import logging
 import os
 import sys
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from . import __version__, calculate, compose, starter
+from . import __version__, calculate, compose, export, starter
 from .model import KINDS, PRACTICE, Basis
 from .problems import FORMATS, CouldNotRun
 from .read import FOLDERS, SINGLE
@@ -170,7 +170,7 @@ def new(ctx: click.Context, kind: str, id: str) -> None:
 @click.argument("calculator")
 @click.argument("values", nargs=-1, metavar="name=value ...")
 @click.option("--on", "today", metavar="DATE", help="Take this as today for dates left out (default: today).")
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@click.option("--format", "form", type=click.Choice(["text", "json", "ics"]), default="text", help="ics: the calendar file of a calculator that has one.")
 @click.pass_context
 def compute(ctx: click.Context, calculator: str, values: tuple[str, ...], today: str | None, form: str) -> None:
     """Work out CALCULATOR with the given inputs; inputs left out take their start value.
@@ -196,8 +196,19 @@ def compute(ctx: click.Context, calculator: str, values: tuple[str, ...], today:
             for r in result.refusals:
                 click.echo(f"{r.name}: {r.message}", err=True)
         ctx.exit(PROBLEMS)
+    if form == "ics":
+        click.echo(_calendar(ready, result), nl=False)
+        return
     answer = _answer(ready, result, library)
     click.echo(json.dumps(answer, indent=2, ensure_ascii=False) if form == "json" else _answer_text(answer))
+
+
+def _calendar(ready: calculate.Ready, result: calculate.Result) -> str:
+    c = ready.declared
+    if c.calendar is None:
+        raise CouldNotRun(f"The calculator '{c.id}' has no calendar file.")
+    first, last = (date.fromisoformat(calculate.as_date(result.values[n])) for n in (c.calendar.first, c.calendar.last))
+    return export.calendar_file(c.calendar.title, first, last, f"{c.id}-{first:%Y%m%d}-{last:%Y%m%d}@technique-cards", datetime.now(UTC), CAUTION)
 
 
 def _given(values: tuple[str, ...]) -> dict[str, str]:
@@ -229,12 +240,15 @@ def _answer(ready: calculate.Ready, result: calculate.Result, library: Any) -> d
         return [{"source": x.source, "checked": x.checked, **({"at": x.at} if x.at else {}), **({"note": x.note} if x.note else {})} for x in b.citations] or PRACTICE
 
     def value(name: str, kind: str) -> Any:
+        if name in result.withheld:
+            return None
         return calculate.as_date(result.values[name]) if kind == "date" else result.values[name]
 
     answer = {
         "calculator": c.id, "title": c.title,
         "inputs": {n: {"label": x.label, "value": result.choices[n] if n in result.choices else value(n, x.kind), "unit": x.unit} for n, x in c.inputs.items()},
-        "outputs": {n: {"label": o.label, "value": value(n, o.kind), "unit": o.unit, "shown": calculate.words(o, result.values[n]), "basis": basis(o.basis)}
+        "outputs": {n: {"label": o.label, "value": value(n, o.kind), "unit": o.unit, "shown": calculate.words(o, result.values[n]), "basis": basis(o.basis),
+                        **({"withheld": result.withheld[n]} if n in result.withheld else {})}
                     for n, o in c.outputs.items()},
         "verdicts": [{"level": v.level, "say": calculate.spoken(v.say, ready, result, library), "basis": basis(v.basis)} for v in result.verdicts],
     }
@@ -248,7 +262,7 @@ def _answer_text(answer: dict[str, Any]) -> str:
     lines = [answer["title"], ""]
     lines += [f"  {x['label']}: {x['value']} {'' if x['unit'] == 'ratio' else x['unit']}".rstrip() for x in answer["inputs"].values()]
     lines.append("")
-    lines += [f"  {o['label']}: {o['shown']}  [{_standing(o['basis'])}]" for o in answer["outputs"].values()]
+    lines += [f"  {o['label']}: {o['shown']}  " + (o["withheld"] if "withheld" in o else f"[{_standing(o['basis'])}]") for o in answer["outputs"].values()]
     lines += [f"\n{v['level'].upper()}: {v['say']} [{_standing(v['basis'])}]" for v in answer["verdicts"]]
     return "\n".join([*lines, "", answer["caution"]])
 

@@ -21,8 +21,11 @@ from itertools import pairwise
 from .text import did_you_mean
 from .units import Dimension, Units
 
-FUNCTIONS = {"min": (1, 9), "max": (1, 9), "abs": (1, 1), "sqrt": (1, 1), "exp": (1, 1), "log": (1, 1), "sin": (1, 1),
-             "cos": (1, 1), "asin": (1, 1), "acos": (1, 1), "where": (3, 3)}
+FUNCTIONS = {"min": (1, 9), "max": (1, 9), "abs": (1, 1), "floor": (1, 1), "ceil": (1, 1), "sqrt": (1, 1), "exp": (1, 1),
+             "log": (1, 1), "log10": (1, 1), "sin": (1, 1), "cos": (1, 1), "tan": (1, 1), "asin": (1, 1), "acos": (1, 1),
+             "atan": (1, 1), "where": (3, 3), "list_day": (1, 1)}
+# The name under which the theatre list days of the week stand (0 is Sunday), for list_day.
+LIST_DAYS = "listDays"
 CONSTANTS = {"pi": math.pi}
 LONGEST = 400
 DEEPEST = 60
@@ -267,8 +270,11 @@ def check(expr: Expr, types: Mapping[str, Type], units: Units) -> tuple[Expr, Ty
                 raise FormulaError("A value with a unit can only be raised to a written number.",
                                    "Write the power as a number, for example **2.", column, "dimension")
             return replace(e, args=tuple(args)), Type("number", dims[0] ** power)
-        if op in ("neg", "abs"):
+        if op in ("neg", "abs", "floor", "ceil"):
             return replace(e, args=tuple(args)), kinds[0]
+        if op == "list_day":
+            need(kinds[0], "date", op, column)
+            return replace(e, args=tuple(args)), Type("date")
         if op == "sqrt":
             return replace(e, args=tuple(args)), Type("number", dims[0] ** 0.5)
         # exp, log and the angles: a bare number in; angles go in and come out in radians.
@@ -355,7 +361,8 @@ def _literal(e: Expr) -> float | None:
 _PYTHON: dict[str, Callable[..., float]] = {
     "+": lambda a, b: a + b, "-": lambda a, b: a - b, "*": lambda a, b: a * b, "/": lambda a, b: a / b,
     "**": lambda a, b: math.pow(a, b), "neg": lambda a: -a, "abs": abs, "sqrt": math.sqrt, "exp": math.exp,
-    "log": math.log, "sin": math.sin, "cos": math.cos, "asin": math.asin, "acos": math.acos,
+    "log": math.log, "sin": math.sin, "cos": math.cos, "tan": math.tan, "asin": math.asin, "acos": math.acos,
+    "atan": math.atan, "log10": math.log10, "floor": lambda a: float(math.floor(a)), "ceil": lambda a: float(math.ceil(a)),
     "min": min, "max": max, "<": lambda a, b: a < b, "<=": lambda a, b: a <= b, ">": lambda a, b: a > b,
     ">=": lambda a, b: a >= b, "==": lambda a, b: a == b, "!=": lambda a, b: a != b,
 }
@@ -381,6 +388,8 @@ def _evaluate(expr: Expr, values: Mapping[str, float | str]) -> float | bool | s
             return _evaluate(arg, values) * factor
         case Op(op="where", args=(test, yes, no)):
             return _evaluate(yes if _evaluate(test, values) else no, values)
+        case Op(op="list_day", args=(arg,)):
+            return list_day(_evaluate(arg, values), values[LIST_DAYS])
         case Op(op="and", args=args):
             return all(_evaluate(a, values) for a in args)
         case Op(op="or", args=args):
@@ -390,6 +399,12 @@ def _evaluate(expr: Expr, values: Mapping[str, float | str]) -> float | bool | s
         case Op(op=op, args=args):
             return _PYTHON[op](*(_evaluate(a, values) for a in args))
     raise AssertionError(expr)
+
+
+def list_day(days: float, list_days: tuple[int, ...]) -> float:
+    """The first theatre list day on or after a day (days since 1970-01-01, a Thursday; 0 is Sunday)."""
+    start = math.floor(days)
+    return float(next((start + i for i in range(7) if (start + i + 4) % 7 in list_days), math.nan))
 
 
 def bisect(expr: Expr, unknown: str, goal: float, low: float, high: float, values: Mapping[str, float]) -> float:
@@ -447,7 +462,9 @@ def javascript(expr: Expr, scope: str = "v") -> str:
             return f"(!{javascript(arg, scope)})"
         case Op(op="**", args=args):
             return f"Math.pow({', '.join(javascript(a, scope) for a in args)})"
-        case Op(op=op, args=args) if op in ("min", "max", "abs", "sqrt", "exp", "log", "sin", "cos", "asin", "acos"):
+        case Op(op="list_day", args=(arg,)):
+            return f"listDay({javascript(arg, scope)}, {scope}.{LIST_DAYS})"
+        case Op(op=op, args=args) if op in FUNCTIONS:
             return f"Math.{op}({', '.join(javascript(a, scope) for a in args)})"
         case Op(op=op, args=args):
             sign = {"and": "&&", "or": "||", "==": "===", "!=": "!=="}.get(op, op)
@@ -505,7 +522,8 @@ def mathml(expr: Expr, label: Callable[[str], str], choice: Callable[[str, str],
                 # a - (b + c) keeps its brackets; a + (b - c) does too, harmlessly.
                 return f"<mrow>{left}<mo>{sign}</mo>{row(b, _BINDING[op] + 1)}</mrow>"
             case Op(op=op, args=args):
-                sign = {"log": "ln", "asin": "arcsin", "acos": "arccos"}.get(op, op)
+                sign = {"log": "ln", "log10": "log₁₀", "asin": "arcsin", "acos": "arccos", "atan": "arctan", "floor": "whole part of",
+                        "ceil": "next whole number from", "list_day": "first list day from"}.get(op, op)
                 return f"<mrow><mi>{sign}</mi><mo>(</mo>{'<mo>,</mo>'.join(row(a) for a in args)}<mo>)</mo></mrow>"
         raise AssertionError(e)
 

@@ -129,6 +129,8 @@ def _references(d: Document) -> Iterator[tuple[Path, str, str]]:
             for key, scheme in (("cards", "card"), ("calculators", "calculator")):
                 for j, target in enumerate(stage.get(key, ())):
                     yield ("stages", i, key, j), scheme, target
+    for i, target in enumerate(x.get("beside", ())):
+        yield ("beside", i), "quantity", target
     if d.kind != "source":
         yield from _deep(x, ())
 

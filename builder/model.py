@@ -297,6 +297,14 @@ class Solve:
 
 
 @dataclass(frozen=True, slots=True)
+class OnlyWhen:
+    """The range in which a result may be shown, and the sentence shown outside it."""
+
+    holds: str
+    otherwise: str
+
+
+@dataclass(frozen=True, slots=True)
 class Output:
     name: str
     label: str
@@ -306,6 +314,8 @@ class Output:
     decimals: int | None = None
     formula: str = ""
     solve: Solve | None = None
+    only_when: OnlyWhen | None = None
+    group: str = ""
     note: str = ""
 
 
@@ -324,10 +334,39 @@ class RefuseWhen:
 
 
 @dataclass(frozen=True, slots=True)
+class Band:
+    """The area between two results."""
+
+    low: str
+    high: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
 class Plot:
     across: str
     show: tuple[str, ...]
     marks: tuple[str, ...] = ()
+    bands: tuple[Band, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Typical cases: one or two inputs with their values, and the results shown for each."""
+
+    title: str
+    rows: Mapping[str, tuple[float | str, ...]]
+    show: tuple[str, ...]
+    given: Mapping[str, float | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Calendar:
+    """A calendar entry over the days from one date result to another."""
+
+    title: str
+    first: str
+    last: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,6 +398,9 @@ class Calculator:
     plot: Plot | None = None
     diagram: str = ""
     roles: Mapping[str, str] = field(default_factory=dict)
+    tables: tuple[Table, ...] = ()
+    calendar: Calendar | None = None
+    beside: tuple[str, ...] = ()
     notes: tuple[Claim, ...] = ()
     not_for: tuple[Claim, ...] = ()
     examples: tuple[Example, ...] = ()

@@ -55,7 +55,8 @@ def on_config(config: Any) -> Any:
     config.extra["problem_count"] = len(problems)
     if not problems:
         examples = {id: builder["calculate"].worked(r) for id, r in built.ready.items()}
-        _session.pages = _session.last_good = builder["render"].render(built.linked, built.ready, examples)
+        tables = {id: builder["calculate"].tables(r) for id, r in built.ready.items()}
+        _session.pages = _session.last_good = builder["render"].render(built.linked, built.ready, examples, tables)
         _session.site_name = built.linked.library.department.name
         _session.navigation = _navigation(_session.pages)
     elif _session.serving:

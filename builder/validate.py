@@ -9,9 +9,9 @@ from jsonschema import Draft202012Validator, validators
 from jsonschema.exceptions import ValidationError
 
 from .model import (
-    KINDS, Amount, Basis, Calculator, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
-    Library, Output, Path, Pathway, PathwayStage, Pitfall, Plot, Quantity, Question, RefuseWhen, Reported, Review, SignOff, Solve,
-    Source, Step, Technique, Term, Verdict,
+    KINDS, Amount, Band, Basis, Calculator, Calendar, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
+    Library, OnlyWhen, Output, Path, Pathway, PathwayStage, Pitfall, Plot, Quantity, Question, RefuseWhen, Reported, Review, SignOff, Solve,
+    Source, Step, Table, Technique, Term, Verdict,
 )
 from .problems import CouldNotRun, Problem
 from .text import did_you_mean
@@ -327,7 +327,7 @@ def _output(name: str, x: Mapping[str, Any]) -> Output:
     s = x.get("solve")
     solve = Solve(s["for"], s["in"], s["equals"], tuple(s["between"])) if s else None
     return Output(name, x["label"], _basis(x["basis"]), x.get("kind", "number"), x.get("unit", ""), x.get("decimals"),
-                  x.get("formula", ""), solve, x.get("note", ""))
+                  x.get("formula", ""), solve, OnlyWhen(**x["only_when"]) if "only_when" in x else None, x.get("group", ""), x.get("note", ""))
 
 
 def _calculator(d: Document) -> Calculator:
@@ -340,7 +340,10 @@ def _calculator(d: Document) -> Calculator:
         constants={n: _constant(n, c) for n, c in x.get("constants", {}).items()},
         refuse_when=tuple(RefuseWhen(r["when"], r["say"]) for r in x.get("refuse_when", ())),
         verdicts=tuple(Verdict(v["when"], v["level"], v["say"], _basis(v["basis"])) for v in x.get("verdicts", ())),
-        plot=Plot(plot["across"], tuple(plot["show"]), tuple(plot.get("marks", ()))) if plot else None,
+        plot=Plot(plot["across"], tuple(plot["show"]), tuple(plot.get("marks", ())), tuple(Band(**b) for b in plot.get("bands", ()))) if plot else None,
+        tables=tuple(Table(t["title"], {n: tuple(v) for n, v in t["rows"].items()}, tuple(t["show"]), t.get("given", {})) for t in x.get("tables", ())),
+        calendar=Calendar(x["calendar"]["title"], x["calendar"]["from"], x["calendar"]["to"]) if "calendar" in x else None,
+        beside=tuple(x.get("beside", ())),
         diagram=x.get("diagram", ""), roles=x.get("roles", {}), notes=_claims(x, "notes"), not_for=_claims(x, "not_for"),
         examples=tuple(Example(e["given"], e["expect"], e["within"], e["result"], _basis(e["basis"]), e.get("label", ""))
                        for e in x["examples"]),

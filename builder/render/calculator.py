@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from ..formula import javascript, mathml
+from ..formula import LIST_DAYS, javascript, mathml
 from ..model import Calculator
 from ..units import amount, unit_shown
 
@@ -29,38 +29,56 @@ _BISECT = """function bisect(at, low, high) {
   }"""
 
 
+_LIST_DAY = """function listDay(days, list) {
+    var start = Math.floor(days);
+    for (var i = 0; i < 7; i += 1) {
+      if (list.indexOf((((start + i + 4) % 7) + 7) % 7) >= 0) { return start + i; }
+    }
+    return NaN;
+  }"""
+
+
 def script(ready: Any) -> str:
     """The classic script that gives the page this calculator: data and plain functions, no eval."""
     c: Calculator = ready.declared
     lines, needs_bisect = [], False
+    uses_lists = any("list_day(" in o.formula for o in c.outputs.values())
     for o in ready.outputs:
         name = o.declared.name
+        shown = " && ".join(javascript(t) for t, _ in o.conditions)
+        start = f"    v.{name} = {f'!({shown}) ? NaN : ' if shown else ''}"
         if o.tree is not None:
-            lines.append(f"    v.{name} = {javascript(o.tree)};")
+            lines.append(f"{start}{javascript(o.tree)};")
         else:
             needs_bisect = True
             i = o.inverse
-            lines.append(f"    v.{name} = (function () {{ var w = Object.assign({{}}, v); var goal = {javascript(i.goal)}; "
+            lines.append(f"{start}(function () {{ var w = Object.assign({{}}, v); var goal = {javascript(i.goal)}; "
                          f"return bisect(function (x) {{ w.{i.unknown} = x; return {javascript(i.tree, 'w')} - goal; }}, "
                          f"{javascript(i.low)}, {javascript(i.high)}){f' * {i.factor!r}' if i.factor != 1 else ''}; }}());")
     results = ", ".join(f"{o.declared.name}: v.{o.declared.name}" for o in ready.outputs)
     definition = {
         "id": c.id, "title": c.title, "inputs": {n: _input(x) for n, x in ready.inputs.items()},
-        "constants": {n: x.value for n, x in ready.constants.items()},
+        "constants": {**{n: x.value for n, x in ready.constants.items()}, **({LIST_DAYS: list(ready.list_days)} if uses_lists else {})},
         "constantLabels": {n: x.label for n, x in ready.constants.items()},
         "constantUnits": {n: unit_shown(x.unit) for n, x in ready.constants.items()},
         "outputs": {n: {"label": o.label, "kind": o.kind, "unit": unit_shown(o.unit) if o.unit else "", "decimals": o.decimals} for n, o in c.outputs.items()},
-        "plot": {"across": c.plot.across, "show": list(c.plot.show), "marks": list(c.plot.marks), "points": 61} if c.plot else None,
+        "plot": {"across": c.plot.across, "show": list(c.plot.show), "marks": list(c.plot.marks), "points": 61,
+                 "bands": [{"low": b.low, "high": b.high, "label": b.label} for b in c.plot.bands]} if c.plot else None,
         "diagram": c.diagram or None, "roles": dict(c.roles),
+        "calendar": {"title": c.calendar.title, "from": c.calendar.first, "to": c.calendar.last} if c.calendar else None,
     }
+    withheld = ",\n    ".join(
+        f"{json.dumps(o.declared.name)}: [" + ", ".join(f"{{test: function (v) {{ return {javascript(t)}; }}, say: {_string(say)}}}" for t, say in o.conditions) + "]"
+        for o in ready.outputs if o.conditions)
     body = json.dumps(definition, ensure_ascii=False, indent=2).replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
     verdicts = ",\n    ".join(f"function (v) {{ return {javascript(t)}; }}" for _, t in ready.verdicts)
     refusals = ",\n    ".join(
-        f"{{test: function (v) {{ return {javascript(t)}; }}, say: {json.dumps(say, ensure_ascii=False)}}}" for say, t in ready.refuse_when)
+        f"{{test: function (v) {{ return {javascript(t)}; }}, say: {_string(say)}}}" for say, t in ready.refuse_when)
     return f"""// Written by the builder from {c.file}; change the card, not this file.
 (function () {{
   'use strict';
   {_BISECT if needs_bisect else ''}
+  {_LIST_DAY if uses_lists else ''}
   var definition = {body};
   definition.compute = function (given) {{
     var v = Object.assign({{}}, given);
@@ -73,9 +91,17 @@ def script(ready: Any) -> str:
   definition.refusals = [
     {refusals}
   ];
+  definition.withheld = {{
+    {withheld}
+  }};
   (window.calculators = window.calculators || {{}})[{json.dumps(c.id)}] = definition;
 }}());
 """
+
+
+def _string(text: str) -> str:
+    """A sentence as a JavaScript string that cannot end a script."""
+    return json.dumps(text, ensure_ascii=False).replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 
 
 def _input(x: Any) -> dict[str, Any]:

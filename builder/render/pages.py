@@ -33,11 +33,12 @@ class Page:
     card: str = ""
 
 
-def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list]) -> list[Page]:
+def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list], tables: Mapping[str, list]) -> list[Page]:
     """Every page and every calculator's script.
 
     ready: calculator id -> a calculator made ready (see calculate.Ready).
     examples: calculator id -> its worked examples with the results that were found (see calculate.worked).
+    tables: calculator id -> its tables of typical cases, filled (see calculate.tables).
     """
     library = linked.library
     env = _environment()
@@ -46,7 +47,7 @@ def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list
              _calculators(env, linked, on)]
     pages += [_technique(env, linked, t, on) for t in library.techniques.values()]
     pages += [_pathway(env, linked, p, on) for p in library.pathways.values()]
-    pages += [_calculator(env, linked, on[id], examples.get(id, [])) for id in on]
+    pages += [_calculator(env, linked, on[id], examples.get(id, []), tables.get(id, [])) for id in on]
     pages += [_source(env, linked, s) for s in library.sources.values()]
     pages += [Page(f"assets/calculators/{id}.js", calc.script(r), r.declared.file) for id, r in on.items()]
     return pages
@@ -160,14 +161,26 @@ def _pathway(env: Environment, linked: Linked, p: Pathway, on: Mapping[str, Any]
                  techniques=linked.library.techniques, calculators={id: r.declared for id, r in on.items()}, minutes=reading_minutes)
 
 
-def _calculator(env: Environment, linked: Linked, ready: Any, examples: list) -> Page:
+def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, tables: list) -> Page:
     c: Calculator = ready.declared
+    drawings = [d for d in ("plot" if c.plot else "", c.diagram) if d]
     return _page(
-        env, "calculator.md.j2", f"calculators/{c.id}.md", c.title, c.file, {"calculator": c.id}, prose=Prose(linked, f"calculators/{c.id}.html"),
+        env, "calculator.md.j2", f"calculators/{c.id}.md", c.title, c.file, {"calculator": c.id, "drawings": drawings}, prose=Prose(linked, f"calculators/{c.id}.html"),
         c=c, ready=ready, equations=calc.equations(ready), examples=examples, numbers=_numbers(ready),
         cards=[linked.library.techniques[i] for i in c.used_by],
-        drawings=[d for d in ("plot" if c.plot else "", c.diagram) if d],
+        drawings=drawings, tables=tables, groups=_groups(c), withheld={o.declared.name for o in ready.outputs if o.conditions},
+        beside=[q for r in c.beside if (q := linked.library.quantity(r))],
     )
+
+
+def _groups(c: Calculator) -> list[tuple[str, list]]:
+    """The results under their headings, in declared order; those without one first in their place."""
+    groups: list[tuple[str, list]] = []
+    for name, o in c.outputs.items():
+        if not groups or groups[-1][0] != o.group:
+            groups.append((o.group, []))
+        groups[-1][1].append((name, o))
+    return groups
 
 
 def _numbers(ready: Any) -> list[tuple[str, Any]]:
