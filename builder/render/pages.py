@@ -33,7 +33,7 @@ class Page:
     card: str = ""
 
 
-def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list], tables: Mapping[str, list]) -> list[Page]:
+def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list], tables: Mapping[str, list] | None = None) -> list[Page]:
     """Every page and every calculator's script.
 
     ready: calculator id -> a calculator made ready (see calculate.Ready).
@@ -47,7 +47,7 @@ def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list
              _calculators(env, linked, on)]
     pages += [_technique(env, linked, t, on) for t in library.techniques.values()]
     pages += [_pathway(env, linked, p, on) for p in library.pathways.values()]
-    pages += [_calculator(env, linked, on[id], examples.get(id, []), tables.get(id, [])) for id in on]
+    pages += [_calculator(env, linked, on[id], examples.get(id, []), (tables or {}).get(id, [])) for id in on]
     pages += [_source(env, linked, s) for s in library.sources.values()]
     pages += [Page(f"assets/calculators/{id}.js", calc.script(r), r.declared.file) for id, r in on.items()]
     return pages
