@@ -65,9 +65,15 @@
     return Number((near + (upward ? step : -step)).toPrecision(4));
   }
 
+  /** A unit that is a word as it stands after this figure: "1 disc diameter", "2 disc diameters". */
+  function unitWord(text, unit) {
+    const word = /^(clock hour|disc diameter|disc area|burn width|burn|day|degree|dioptre|eye|hour|letter|line|month|patient|point|week|year)s?$/.exec(unit);
+    return word ? word[1] + (text === '1' ? '' : 's') : unit;
+  }
+
   function withUnit(text, unit) {
     if (!unit || unit === 'ratio') return text;
-    return text + (unit === '%' || unit === '\u00b0' ? '' : '\u00a0') + unit;
+    return text + (unit === '%' || unit === '\u00b0' || unit === '\u00b0C' ? '' : '\u00a0') + unitWord(text, unit);
   }
 
   /* ---- dates and clock hours ---- */
@@ -220,7 +226,18 @@
 
   /* ---- computing ---- */
 
-  /** Inputs to every named value, outputs as the formulas give them and unchecked; a string if the card refuses them. */
+  /** Results outside the range they hold in: {name: the sentence that stands in their place}. */
+  function withheldBy(definition, values) {
+    const withheld = {};
+    const rules = definition.withheld || {};
+    Object.keys(rules).forEach(function (name) {
+      const failing = rules[name].filter(function (rule) { return !rule.test(values); })[0];
+      if (failing) withheld[name] = sentence(failing.say);
+    });
+    return withheld;
+  }
+
+  /** Inputs to {values, withheld}, outputs as the formulas give them and unchecked, a withheld one NaN; {error} if the card refuses. */
   function run(definition, given) {
     const values = Object.assign({}, definition.constants);
     Object.keys(definition.inputs).forEach(function (name) {
@@ -229,19 +246,23 @@
     });
     Object.assign(values, given);
     const refusals = (definition.refusals || []).filter(function (refusal) { return refusal.test(values); });
-    if (refusals.length) return refusals.map(function (refusal) { return sentence(refusal.say); }).join(' ');
+    if (refusals.length) return {error: refusals.map(function (refusal) { return sentence(refusal.say); }).join(' ')};
     const results = definition.compute(values);
     Object.keys(definition.outputs).forEach(function (name) { values[name] = results[name]; });
-    return values;
+    const withheld = withheldBy(definition, values);
+    Object.keys(withheld).forEach(function (name) { values[name] = NaN; });
+    return {values: values, withheld: withheld};
   }
 
-  /** Inputs to {values, verdicts}, or {error} when any result is not a finite number: nothing is shown then. */
+  /** Inputs to {values, verdicts, withheld}, or {error} when any result that is not withheld is no finite number: nothing is shown then. */
   function evaluate(definition, given) {
     try {
-      const values = run(definition, given);
-      if (typeof values === 'string') return {error: values};
+      const found = run(definition, given);
+      if (found.error) return found;
+      const values = found.values;
       const bad = Object.keys(definition.outputs).filter(function (name) {
         const value = values[name];
+        if (found.withheld[name]) return false;
         if (typeof value !== 'number' || !Number.isFinite(value)) return true;
         return definition.outputs[name].kind === 'date' && Math.abs(value) > 2e6;
       });
@@ -251,7 +272,7 @@
         }).join(', ') + ' cannot be worked out.'};
       }
       const verdicts = (definition.verdicts || []).map(function (test) { return Boolean(test(values)); });
-      return {values: values, verdicts: verdicts};
+      return {values: values, verdicts: verdicts, withheld: found.withheld};
     } catch (fault) {
       return {error: 'these values cannot be worked out.'};
     }
@@ -262,11 +283,8 @@
     return Object.prototype.hasOwnProperty.call(all, id) ? all[id] : undefined;
   }
 
-  /** For tests and other pages. raw: input texts by name (and NAME_unit); one left out takes its start.
-   *  Returns {values, verdicts, errors}; errors by input name, or under '' when the values together are refused. */
-  function compute(id, raw) {
-    const definition = definitionOf(id);
-    if (!definition) throw new Error('no calculator ' + id);
+  /** Input texts by name (and NAME_unit) to an evaluation, or {errors}; one left out takes its start. */
+  function answer(definition, raw) {
     const texts = raw || {};
     const given = {};
     const errors = {};
@@ -277,22 +295,97 @@
       if (read.error) errors[name] = read.error;
       else given[name] = read.value;
     });
-    if (Object.keys(errors).length) return {values: null, verdicts: null, errors: errors};
+    if (Object.keys(errors).length) return {errors: errors};
     const result = evaluate(definition, given);
-    if (result.error) return {values: null, verdicts: null, errors: {'': result.error}};
-    return {values: result.values, verdicts: result.verdicts, errors: errors};
+    return result.error ? {errors: {'': result.error}} : result;
+  }
+
+  /** For tests and other pages. raw: input texts by name (and NAME_unit); one left out takes its start.
+   *  Returns {values, verdicts, withheld, errors}; a withheld result is absent from values and has its sentence in withheld;
+   *  errors by input name, or under '' when the values together are refused. */
+  function compute(id, raw) {
+    const definition = definitionOf(id);
+    if (!definition) throw new Error('no calculator ' + id);
+    const result = answer(definition, raw);
+    if (result.errors) return {values: null, verdicts: null, withheld: null, errors: result.errors};
+    const values = {};
+    Object.keys(result.values).forEach(function (name) {
+      // A list, such as the theatre days, is the formulas' own affair.
+      if (!result.withheld[name] && !Array.isArray(result.values[name])) values[name] = result.values[name];
+    });
+    return {values: values, verdicts: result.verdicts, withheld: result.withheld, errors: {}};
   }
 
   /** A named value as text, without unit. */
   function showValue(definition, name, values) {
     const value = values[name];
     const spec = definition.inputs[name] || definition.outputs[name];
+    if (Number.isNaN(value)) return DASH; // withheld
     if (typeof value !== 'number') {
       return spec && spec.choices && spec.choices[value] ? spec.choices[value].label : String(value);
     }
     if (spec && spec.kind === 'date') return formatDate(value);
     if (spec && spec.kind === 'clock') return formatClock(value);
     return definition.outputs[name] ? formatNumber(value, definition.outputs[name].decimals) : plainNumber(value);
+  }
+
+  /* ---- the calendar file ---- */
+
+  /** A line of RFC 5545 with a break before every 75th octet, never inside a character. */
+  function folded(line) {
+    const octets = function (text) { return encodeURIComponent(text).replace(/%../g, '.').length; };
+    const pieces = [];
+    let current = '';
+    Array.from(line).forEach(function (char) {
+      if (octets(current + char) > (pieces.length ? 74 : 75)) {
+        pieces.push(current);
+        current = '';
+      }
+      current += char;
+    });
+    return pieces.concat([current]).join('\r\n ');
+  }
+
+  function calendarWords(text) {
+    return text.replace(/\\/g, '\\\\').replace(/;/g, '\\;').replace(/,/g, '\\,').replace(/\r?\n/g, '\\n');
+  }
+
+  /** Both days of the calendar entry, or null while there is none: a date withheld, or an end before the start. */
+  function calendarDays(definition, values) {
+    const plan = definition.calendar;
+    if (!plan) return null;
+    const first = Math.floor(values[plan.from]);
+    const last = Math.floor(values[plan.to]);
+    return first <= last ? {first: first, last: last} : null;
+  }
+
+  /** An RFC 5545 calendar with one all-day entry, both days included. caution: words for its description; now: a Date. */
+  function calendarText(definition, days, caution, now) {
+    const basic = function (day) { return isoDate(day).replace(/-/g, ''); };
+    const lines = ['BEGIN:VCALENDAR', 'VERSION:2.0', 'PRODID:-//technique cards//calculator//EN', 'CALSCALE:GREGORIAN', 'BEGIN:VEVENT',
+      'UID:' + definition.id + '-' + basic(days.first) + '-' + basic(days.last) + '@technique-cards',
+      'DTSTAMP:' + now.toISOString().replace(/[-:]|\.\d+/g, ''),
+      'DTSTART;VALUE=DATE:' + basic(days.first),
+      'DTEND;VALUE=DATE:' + basic(days.last + 1), // the end of an all-day entry is the day after it
+      'SUMMARY:' + calendarWords(definition.calendar.title)];
+    if (caution) lines.push('DESCRIPTION:' + calendarWords(caution));
+    lines.push('TRANSP:TRANSPARENT', 'END:VEVENT', 'END:VCALENDAR');
+    return lines.map(function (line) { return folded(line) + '\r\n'; }).join('');
+  }
+
+  /** The caution that stands on every page. */
+  function cautionOfPage() {
+    const line = document.querySelector('.caution-line');
+    return line ? line.textContent.replace(/\s+/g, ' ').trim() : '';
+  }
+
+  /** For tests: the calendar file of a calculator as text, or null if there is none for these inputs. */
+  function calendar(id, raw) {
+    const definition = definitionOf(id);
+    if (!definition) throw new Error('no calculator ' + id);
+    const result = answer(definition, raw);
+    const days = result.errors ? null : calendarDays(definition, result.values);
+    return days ? calendarText(definition, days, cautionOfPage(), new Date()) : null;
   }
 
   /* ---- the page ---- */
@@ -325,8 +418,10 @@
       return {node: node, name: node.getAttribute('data-value-of'), blank: node.textContent};
     });
     this.equations = all(this.scope, '[data-substituted]');
+    this.withheld = this.findWithheld();
+    this.calendars = definition.calendar ? all(form, 'button[data-calendar]') : [];
     this.notes = [];
-    this.last = null; // last good {values, verdicts}
+    this.last = null; // last good {values, verdicts, withheld}
     this.frame = 0;
     this.queryTimer = 0;
     this.queryAt = -Infinity;
@@ -366,6 +461,22 @@
         unit: '', // the unit it was typed in
         shownUnit: '' // the unit now chosen
       };
+    });
+  };
+
+  /** Where the sentence of a withheld result goes; made where the page has no place for it. */
+  Calculator.prototype.findWithheld = function () {
+    const form = this.form;
+    return this.outputs.filter(function (node) { return (this.definition.withheld || {})[node.name]; }, this).map(function (node) {
+      const result = node.closest('.result') || node.parentNode;
+      let words = all(form, '[data-withheld]').filter(function (each) { return each.getAttribute('data-withheld') === node.name; })[0];
+      if (!words) {
+        words = document.createElement('span');
+        words.className = 'withheld';
+        words.setAttribute('data-withheld', node.name);
+        result.appendChild(words);
+      }
+      return {name: node.name, result: result, node: words};
     });
   };
 
@@ -507,7 +618,8 @@
     this.setStale(false, '');
     this.outputs.forEach(function (node) {
       const value = result.values[node.name];
-      node.setAttribute('data-value', definition.outputs[node.name].kind === 'date' ? isoDate(value) : String(value));
+      if (result.withheld[node.name]) node.removeAttribute('data-value');
+      else node.setAttribute('data-value', definition.outputs[node.name].kind === 'date' ? isoDate(value) : String(value));
       setText(node, showValue(definition, node.name, result.values));
     });
     this.substituted.forEach(function (each) {
@@ -516,6 +628,11 @@
     this.verdicts.forEach(function (node) {
       node.hidden = !result.verdicts[Number(node.getAttribute('data-verdict'))];
     });
+    this.withheld.forEach(function (each) {
+      setText(each.node, result.withheld[each.name] || '');
+      each.result.classList.toggle('result-withheld', Boolean(result.withheld[each.name]));
+    });
+    this.calendars.forEach(function (button) { button.disabled = !calendarDays(definition, result.values); });
   };
 
   Calculator.prototype.showNone = function (reason) {
@@ -529,6 +646,22 @@
     // The equations stand for the reader's present numbers, so they go back to blanks.
     this.substituted.forEach(function (each) { setText(each.node, each.blank); });
     this.verdicts.forEach(function (node) { node.hidden = true; });
+    this.calendars.forEach(function (button) { button.disabled = true; });
+  };
+
+  /** Hands the reader the calendar file; it is made here, and goes nowhere else. */
+  Calculator.prototype.saveCalendar = function () {
+    const days = this.stale || !this.last ? null : calendarDays(this.definition, this.last.values);
+    if (!days) return;
+    const text = calendarText(this.definition, days, cautionOfPage(), new Date());
+    const address = window.URL.createObjectURL(new window.Blob([text], {type: 'text/calendar;charset=utf-8'}));
+    const link = document.createElement('a');
+    link.href = address;
+    link.download = this.definition.id + '-' + isoDate(days.first) + '.ics';
+    document.body.appendChild(link);
+    link.click();
+    document.body.removeChild(link);
+    window.setTimeout(function () { window.URL.revokeObjectURL(address); }, 10000);
   };
 
   /* ---- the drawing ---- */
@@ -555,12 +688,14 @@
       definition: definition,
       values: values,
       stale: this.stale,
+      withheld: this.last.withheld, // sentences by name; their values are NaN
       label: function (name) {
         const words = String(name).replace(/[_-]+/g, ' ');
         return labels[name] || specOf(name).label || words.charAt(0).toUpperCase() + words.slice(1);
       },
       text: function (name) { return showValue(definition, name, values); },
       textOf: function (name, value) { return showValue(definition, name, {[name]: value}); },
+      isInput: function (name) { return Boolean(definition.inputs[name]); },
       unit: function (name) { return (definition.constantUnits || {})[name] || specOf(name).unit || ''; },
       /** The unit the reader has chosen for an input: {name, factor}. */
       chosenUnit: function (name) {
@@ -575,8 +710,7 @@
       },
       at: function (changes) {
         try {
-          const found = run(definition, Object.assign({}, given, changes));
-          return typeof found === 'string' ? null : found;
+          return run(definition, Object.assign({}, given, changes)).values || null;
         } catch (fault) {
           return null;
         }
@@ -645,6 +779,9 @@
       })[0];
       if (field) calculator.edited(event.target);
     });
+    this.calendars.forEach(function (button) {
+      button.addEventListener('click', function () { calculator.saveCalendar(); });
+    });
     this.form.addEventListener('submit', function (event) { event.preventDefault(); });
     this.form.addEventListener('reset', function (event) {
       event.preventDefault();
@@ -685,6 +822,7 @@
 
   window.calculatorRuntime = {
     compute: compute,
+    calendar: calendar,
     parseNumber: parseNumber,
     parseDate: parseDate,
     formatNumber: formatNumber,

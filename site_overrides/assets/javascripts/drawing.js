@@ -99,6 +99,85 @@
     return best;
   }
 
+  /** Tops for blocks stacked in one column, each as near to where it wants to be as its neighbours let it.
+   *  wanted and sizes in px, in order from the top; they must fit between top and bottom. */
+  function spread(wanted, sizes, top, bottom) {
+    const tops = [];
+    let limit = top;
+    wanted.forEach(function (want, index) {
+      tops.push(Math.max(limit, want));
+      limit = tops[index] + sizes[index];
+    });
+    limit = bottom;
+    for (let index = tops.length - 1; index >= 0; index -= 1) {
+      tops[index] = Math.min(tops[index], limit - sizes[index]);
+      limit = tops[index];
+    }
+    return tops;
+  }
+
+  /* ---- what a drawing asks of the calculator ---- */
+
+  // The first unit of each kind is the one a drawing works in; '' is a name without unit.
+  const KINDS = {
+    mm: {'': 1, 'mm': 1, '\u00b5m': 0.001, 'cm': 10, 'm': 1000},
+    cm: {'': 1, 'cm': 1, 'mm': 0.1, 'm': 100},
+    share: {'': 1, 'ratio': 1, '%': 0.01},
+    degree: {'': 1, 'degree': 1, 'degrees': 1, '\u00b0': 1},
+    logMAR: {'': 1, 'logMAR': 1, 'ratio': 1}
+  };
+
+  function quote(role) {
+    return '\u201c' + role.replace(/_/g, ' ') + '\u201d';
+  }
+
+  function has(state, role) {
+    return Number.isFinite(state.role(role));
+  }
+
+  /** The number that plays a part; one that is withheld or missing means no picture. */
+  function number(state, role) {
+    const sentence = state.withheld[state.nameOf(role)];
+    if (sentence) throw Object.assign(new Error(sentence), {withheld: true});
+    if (!has(state, role)) throw new Error('the value for ' + quote(role) + ' is missing');
+    return state.role(role);
+  }
+
+  /** The same in the unit a drawing works in, one of KINDS. A wrong scale is worse than no picture. */
+  function quantity(state, role, kind) {
+    const value = number(state, role);
+    const factor = KINDS[kind][state.unit(state.nameOf(role))];
+    if (factor === undefined) throw new Error(quote(role) + ' is in ' + state.unit(state.nameOf(role)) + ', which this drawing does not know');
+    return value * factor;
+  }
+
+  /** The key that plays a part, one of those allowed. */
+  function word(state, role, allowed, otherwise) {
+    const value = state.role(role) === undefined ? otherwise : state.role(role);
+    if (allowed.indexOf(value) < 0) throw new Error('\u201c' + value + '\u201d is not one of ' + allowed.join(', '));
+    return value;
+  }
+
+  /** A part's figure with its unit, as the page shows it: an input in the unit the reader chose. */
+  function amount(state, role) {
+    const name = state.nameOf(role);
+    const chosen = state.chosenUnit(name);
+    if (state.isInput(name) && chosen.factor !== 1) return state.withUnit(plain(state.role(role) / chosen.factor), chosen.name);
+    return state.withUnit(state.text(name), state.unit(name));
+  }
+
+  function lowerFirst(text) {
+    return text.replace(/^[A-Z](?=[a-z ])/, function (first) { return first.toLowerCase(); });
+  }
+
+  /** Sentences of the optional parts that are withheld: what the picture leaves out, the words still tell. */
+  function leftOut(state, roles) {
+    return roles.reduce(function (list, role) {
+      const sentence = state.withheld[state.nameOf(role)];
+      return sentence && list.indexOf(sentence) < 0 ? list.concat([sentence]) : list;
+    }, []);
+  }
+
   /** Draws into one group, in the order of the calls. */
   function Pen(group, id) {
     this.group = group;
@@ -120,6 +199,28 @@
       return (index ? 'L' : 'M') + point.map(function (each) { return Math.round(each * 100) / 100; }).join(' ');
     }).join('');
     return this.add('path', {d: data, class: kind});
+  };
+
+  /** A closed outline. */
+  Pen.prototype.area = function (points, kind, fill) {
+    const node = this.path(points, kind);
+    node.setAttribute('d', node.getAttribute('d') + 'Z');
+    if (fill) node.setAttribute('fill', fill);
+    return node;
+  };
+
+  /** What the signs of a drawing mean, one row each, beneath it. rows: [{sign: function (pen, x, y) for a place 26 by 13 px,
+   *  words}]. Returns the y under the last row. */
+  Pen.prototype.key = function (rows, left, top, width) {
+    const pen = this;
+    let y = top;
+    rows.forEach(function (row) {
+      const lines = wrap(row.words, width - 34);
+      if (row.sign) row.sign(pen, left, y + 2);
+      pen.text(lines, left + 34, y + TEXT, 'start', row.kind);
+      y += lines.length * LINE + 5;
+    });
+    return y;
   };
 
   /** Lines of text; kind 'strong' is bold. Returns the box it covers. */
@@ -150,9 +251,9 @@
   };
 
   /** A hatch pattern, so that an area does not rest on colour; returns its paint. */
-  Pen.prototype.hatch = function (name) {
+  Pen.prototype.hatch = function (name, turn) {
     const id = this.id + '-' + name;
-    const pattern = element('pattern', {id: id, width: 8, height: 8, patternUnits: 'userSpaceOnUse', patternTransform: 'rotate(45)'});
+    const pattern = element('pattern', {id: id, width: 8, height: 8, patternUnits: 'userSpaceOnUse', patternTransform: 'rotate(' + (turn || 45) + ')'});
     pattern.appendChild(element('line', {x1: 0, y1: 0, x2: 0, y2: 8, class: 'hatch ' + name}));
     const store = element('defs');
     store.appendChild(pattern);
@@ -206,14 +307,18 @@
         const fresh = element('g');
         let made;
         let reason = '';
+        let withheld = false;
         try {
           if (!make) throw new Error('its script did not load');
           family = window.getComputedStyle(svg).fontFamily || family;
           made = make(new Pen(fresh, id), state, Math.max(260, Math.min(720, width || 360)));
         } catch (fault) {
           reason = fault.message;
+          withheld = fault.withheld === true;
         }
-        say(problem, reason ? 'No drawing: ' + reason + '.' : '');
+        // A sentence of the card stands as it is; a fault is named as one.
+        say(problem, withheld ? reason : reason ? 'No drawing: ' + reason + '.' : '');
+        problem.classList.toggle('drawing-withheld', withheld);
         problem.hidden = !reason;
         svg.classList.toggle('blank', Boolean(reason));
         if (reason) return;
@@ -238,7 +343,15 @@
     overlap: overlap,
     textBox: textBox,
     place: place,
+    spread: spread,
     plain: plain,
+    has: has,
+    number: number,
+    quantity: quantity,
+    word: word,
+    amount: amount,
+    lowerFirst: lowerFirst,
+    leftOut: leftOut,
     view: view
   };
 }());

@@ -1,19 +1,22 @@
-/* Line plot of outputs across one input, with limits drawn across it and the present point marked.
- * definition.plot: {across, show: [outputs], marks: [names of limits, in the unit of the outputs], points}. */
+/* Line plot of outputs across one input, with limits drawn across it, bands between two results, and the present point marked.
+ * definition.plot: {across, show: [outputs], marks: [names of limits], bands: [{low, high, label}], points}; limits and bands
+ * are in the unit of the outputs. A withheld result leaves a gap. */
 (function () {
   'use strict';
 
   const drawings = window.calculatorDrawings = window.calculatorDrawings || {};
 
-  function sample(state, plan, low, high) {
+  /** Each name's curve across the input: points, or null where there is no value. */
+  function sample(state, plan, names, low, high) {
     const points = Math.max(2, plan.points || 61);
-    const curves = plan.show.map(function () { return []; });
+    const curves = {};
+    names.forEach(function (name) { curves[name] = []; });
     for (let index = 0; index < points; index += 1) {
       const x = index === points - 1 ? high : low + (high - low) * index / (points - 1);
       const values = state.at({[plan.across]: x});
-      plan.show.forEach(function (name, which) {
+      Object.keys(curves).forEach(function (name) {
         const y = values ? values[name] : NaN;
-        curves[which].push(Number.isFinite(y) ? [x, y] : null);
+        curves[name].push(Number.isFinite(y) ? [x, y] : null);
       });
     }
     return curves;
@@ -37,12 +40,18 @@
     const input = state.definition.inputs[plan.across];
     const chosen = state.chosenUnit(plan.across);
     const marks = (plan.marks || []).filter(function (name) { return Number.isFinite(state.values[name]); });
-    const curves = sample(state, plan, input.low, input.high);
+    const bands = plan.bands || [];
+    const needed = bands.reduce(function (list, band) { return list.concat([band.low, band.high]); }, plan.show);
+    const sampled = sample(state, plan, needed, input.low, input.high);
+    const curves = plan.show.map(function (name) { return sampled[name]; });
+    const several = plan.show.length > 1;
     const unit = state.unit(plan.show[0]);
     const heights = marks.map(function (name) { return state.values[name]; });
-    curves.forEach(function (curve) { curve.forEach(function (point) { if (point) heights.push(point[1]); }); });
+    needed.forEach(function (name) { sampled[name].forEach(function (point) { if (point) heights.push(point[1]); }); });
     if (heights.length === marks.length) throw new Error('nothing in the range of ' + state.label(plan.across) + ' can be worked out');
-    plan.show.forEach(function (name) { heights.push(state.values[name]); });
+    // The results that have a value now; the others are withheld, and said so.
+    const present = plan.show.filter(function (name) { return Number.isFinite(state.values[name]); });
+    present.forEach(function (name) { heights.push(state.values[name]); });
 
     let low = Math.min.apply(null, heights);
     let high = Math.max.apply(null, heights);
@@ -54,7 +63,10 @@
     const showY = function (value) { return tick(value, yTicks.decimals); };
     const left = 10 + Math.max.apply(null, yTicks.values.map(function (value) { return tools.measure(showY(value)); }));
     const right = width - 16;
-    const heading = tools.wrap(plan.show.map(state.label).join(', ') + (unit ? ' (' + unit + ')' : ''), width - 4, true);
+    const inUnit = unit ? ' (' + unit + ')' : '';
+    let heading = tools.wrap(plan.show.map(state.label).join(', ') + inUnit, width - 4, true);
+    // Many results: each is named at its line and in the key.
+    if (several && heading.length > 2) heading = tools.wrap(state.definition.title + inUnit, width - 4, true);
     const top = heading.length * tools.LINE + 8;
     const bottom = top + Math.max(210, Math.min(330, (right - left) * 0.56));
     const xLow = input.low / chosen.factor;
@@ -89,7 +101,7 @@
       });
     });
     const pointX = xOf(state.values[plan.across]);
-    plan.show.forEach(function (name) {
+    present.forEach(function (name) {
       const py = y(state.values[name]);
       taken.push({left: pointX - 9, right: pointX + 9, top: py - 9, bottom: py + 9, weight: 20});
       taken.push({left: left, right: pointX, top: py - 1, bottom: py + 1, weight: 0.5});
@@ -99,8 +111,22 @@
     if (lowest !== null) {
       pen.add('rect', {x: left, y: y(lowest), width: right - left, height: Math.max(0, bottom - y(lowest)), class: 'beyond', fill: pen.hatch('limit')});
     }
+    bands.forEach(function (band, which) {
+      const paint = pen.hatch('band-' + which % 3, which % 2 ? 135 : 90);
+      // Where both edges are known.
+      const edges = sampled[band.low].map(function (point, index) {
+        const other = sampled[band.high][index];
+        return point && other ? [point[0], point[1], other[1]] : null;
+      });
+      stretches(edges).forEach(function (stretch) {
+        const under = stretch.map(function (each) { return [xOf(each[0]), y(each[1])]; });
+        const over = stretch.map(function (each) { return [xOf(each[0]), y(each[2])]; });
+        pen.area(under.concat(over.reverse()), 'band', paint);
+      });
+    });
     // Guides from the present point to the axes.
-    plan.show.forEach(function (name) {
+    if (!present.length) pen.line(pointX, bottom, pointX, top, 'guide');
+    present.forEach(function (name) {
       const py = y(state.values[name]);
       pen.path([[pointX, bottom], [pointX, py], [left, py]], 'guide');
     });
@@ -109,10 +135,10 @@
     });
     curves.forEach(function (curve, which) {
       stretches(curve).forEach(function (stretch) {
-        pen.path(stretch.map(function (point) { return [xOf(point[0]), y(point[1])]; }), 'curve curve-' + (which % 4));
+        pen.path(stretch.map(function (point) { return [xOf(point[0]), y(point[1])]; }), 'curve curve-' + (which % 6));
       });
     });
-    plan.show.forEach(function (name) {
+    present.forEach(function (name) {
       pen.add('circle', {cx: pointX, cy: y(state.values[name]), r: 5.5, class: 'present'});
     });
 
@@ -136,24 +162,82 @@
     });
 
     const at = state.withUnit(tools.plain(state.values[plan.across] / chosen.factor), chosen.name);
-    plan.show.forEach(function (name) {
-      const py = y(state.values[name]);
-      const result = state.withUnit(state.text(name), state.unit(name));
-      const words = plan.show.length > 1 ? [state.label(name), result] : [result, 'at ' + at];
-      const candidates = [];
-      [[12, 'start'], [-12, 'end'], [0, 'middle'], [40, 'start'], [-40, 'end'], [-90, 'end'], [90, 'start']].forEach(function (side) {
-        [-24, 20, -4, -44, 40, -64, 60].forEach(function (drop) {
-          candidates.push({x: pointX + side[0], y: py + drop, anchor: side[1],
-            box: tools.textBox(words, pointX + side[0], py + drop, side[1], true)});
+    const letter = function (which) { return String.fromCharCode(65 + which); };
+    let lettered = false;
+    if (several) {
+      // Each line by name if every name finds a clear place beside its line; by letter if not.
+      const tags = function (wordsOf) {
+        const used = [];
+        const list = plan.show.map(function (name, which) {
+          const words = wordsOf(name, which);
+          const candidates = [];
+          const solid = stretches(curves[which]).reduce(function (points, stretch) { return points.concat(stretch); }, []);
+          [0.9, 0.75, 0.6, 0.45, 0.3, 0.15, 0.97, 0.03].forEach(function (share) {
+            const point = solid[Math.round((solid.length - 1) * share)];
+            if (!point) return;
+            [[0, 'middle'], [-8, 'end'], [8, 'start']].forEach(function (side) {
+              [-9, 19].forEach(function (drop) {
+                const spot = {x: xOf(point[0]) + side[0], y: y(point[1]) + drop - (drop < 0 ? (words.length - 1) * tools.LINE : 0), anchor: side[1]};
+                spot.words = words;
+                spot.box = tools.textBox(words, spot.x, spot.y, spot.anchor, true);
+                candidates.push(spot);
+              });
+            });
+          });
+          const found = tools.place(candidates, taken.concat(used), bounds);
+          if (!found) return null;
+          const box = found.box;
+          found.clear = box.left >= bounds.left - 1 && box.right <= bounds.right + 1 && box.top >= bounds.top - 1 && box.bottom <= bounds.bottom + 1 &&
+            taken.concat(used).every(function (other) { return (other.weight || 1) < 1 || !tools.overlap(box, other); });
+          used.push(Object.assign({weight: 30}, box));
+          return found;
+        }).filter(Boolean);
+        list.clear = list.every(function (each) { return each.clear; });
+        list.used = used;
+        return list;
+      };
+      let set = tags(function (name) { return tools.wrap(state.label(name), (right - left) * 0.42, true); });
+      if (!set.clear) {
+        lettered = true;
+        set = tags(function (name, which) { return [letter(which)]; });
+      }
+      set.forEach(function (each) { pen.text(each.words, each.x, each.y, each.anchor, 'strong halo'); });
+    } else {
+      present.forEach(function (name) {
+        const py = y(state.values[name]);
+        const words = [state.withUnit(state.text(name), state.unit(name)), 'at ' + at];
+        const candidates = [];
+        [[12, 'start'], [-12, 'end'], [0, 'middle'], [40, 'start'], [-40, 'end'], [-90, 'end'], [90, 'start']].forEach(function (side) {
+          [-24, 20, -4, -44, 40, -64, 60].forEach(function (drop) {
+            candidates.push({x: pointX + side[0], y: py + drop, anchor: side[1],
+              box: tools.textBox(words, pointX + side[0], py + drop, side[1], true)});
+          });
         });
+        const chosenPlace = tools.place(candidates, taken, bounds);
+        const box = pen.text(words, chosenPlace.x, chosenPlace.y, chosenPlace.anchor, 'strong halo');
+        box.weight = 10;
+        taken.push(box);
       });
-      const chosenPlace = tools.place(candidates, taken, bounds);
-      const box = pen.text(words, chosenPlace.x, chosenPlace.y, chosenPlace.anchor, 'strong halo');
-      box.weight = 10;
-      taken.push(box);
-    });
+    }
 
     let height = bottom + 44;
+    if (several) {
+      pen.text(tools.wrap('At ' + at, right - left, true), left, height + 13, 'start', 'strong');
+      height = pen.key(plan.show.map(function (name, which) {
+        const value = present.indexOf(name) < 0 ? '\u2013' : state.withUnit(state.text(name), state.unit(name));
+        return {words: (lettered ? letter(which) + '. ' : '') + state.label(name) + ': ' + value,
+          sign: function (to, kx, ky) { to.line(kx - 4, ky + 7, kx + 28, ky + 7, 'curve curve-' + (which % 6)); }};
+      }), left + 2, height + 20, right - left) + 2;
+    }
+    if (bands.length) {
+      height = pen.key(bands.map(function (band, which) {
+        const ends = [state.values[band.low], state.values[band.high]];
+        const now = ends.every(Number.isFinite) ? ': ' + state.text(band.low) + ' to ' + state.withUnit(state.text(band.high), unit) : '';
+        return {words: band.label + now, sign: function (to, kx, ky) {
+          to.add('rect', {x: kx - 2, y: ky, width: 26, height: 13, class: 'band', fill: 'url(#' + to.id + '-band-' + which % 3 + ')'});
+        }};
+      }), left + 2, height, right - left) + 2;
+    }
     if (lowest !== null) {
       const lowestName = marks.filter(function (name) { return state.values[name] === lowest; })[0];
       const words = tools.wrap('Below ' + state.withUnit(state.text(lowestName), unit) + ': ' +
@@ -165,6 +249,7 @@
 
     const sentences = plan.show.map(function (name) {
       const value = state.values[name];
+      if (present.indexOf(name) < 0) return 'At ' + state.label(plan.across) + ' ' + at + ' there is no ' + state.label(name) + '. ' + (state.withheld[name] || '');
       return 'At ' + state.label(plan.across) + ' ' + at + ', ' + state.label(name) + ' is ' + state.withUnit(state.text(name), state.unit(name)) +
         marks.map(function (mark) {
           const limit = state.values[mark];
@@ -177,11 +262,16 @@
       if (!solid.length) return;
       const name = plan.show[which];
       const ends = [solid[0], solid[solid.length - 1]];
-      sentences.push('From ' + ends.map(function (end) {
+      sentences.push((several ? state.label(name) + ': from ' : 'From ') + ends.map(function (end) {
         return state.withUnit(tools.plain(end[0] / chosen.factor), chosen.name);
       }).join(' to ') + ' it goes from ' + ends.map(function (end) {
         return state.withUnit(state.textOf(name, end[1]), state.unit(name));
       }).join(' to ') + '.');
+    });
+    bands.forEach(function (band) {
+      const ends = [state.values[band.low], state.values[band.high]];
+      if (!ends.every(Number.isFinite)) return;
+      sentences.push(band.label + ': from ' + state.text(band.low) + ' to ' + state.withUnit(state.text(band.high), unit) + ' here.');
     });
     return {
       width: width,

@@ -1,24 +1,13 @@
 /* The front of one eye with its three ports, to scale. Clock hours are always those seen facing the patient (12 superior;
  * temporal is 9 in the right eye and 3 in the left); the surgeon at the head of the table sees them turned by half a circle.
  * definition.roles: {eye: 'right' or 'left', view: 'examiner' or 'surgeon', distance: mm behind the limbus, temporal_port,
- * nasal_port, infusion_low, infusion_high: clock hours, limbus_diameter (or limbus_radius): mm}. */
+ * nasal_port, infusion_low, infusion_high: clock hours, limbus_diameter (or limbus_radius): mm, chord: mm between the working
+ * ports, optional}. */
 (function () {
   'use strict';
 
   const drawings = window.calculatorDrawings = window.calculatorDrawings || {};
   const USUAL_REACH = 4.5; // mm; keeps one scale while the distance changes within the adult range
-
-  function number(state, role) {
-    const value = state.role(role);
-    if (!Number.isFinite(value)) throw new Error('the value for \u201c' + role.replace('_', ' ') + '\u201d is missing');
-    return value;
-  }
-
-  function word(state, role, allowed, otherwise) {
-    const value = state.role(role) === undefined ? otherwise : state.role(role);
-    if (allowed.indexOf(value) < 0) throw new Error('\u201c' + value + '\u201d is not one of ' + allowed.join(', '));
-    return value;
-  }
 
   /** Signed clock hours from one position to another, the short way round. */
   function turn(from, to) {
@@ -31,8 +20,9 @@
 
   drawings.ports = function (pen, state, available) {
     const tools = drawings.helpers;
-    const eye = word(state, 'eye', ['right', 'left']);
-    const view = word(state, 'view', ['examiner', 'surgeon'], 'examiner');
+    const number = tools.number;
+    const eye = tools.word(state, 'eye', ['right', 'left']);
+    const view = tools.word(state, 'view', ['examiner', 'surgeon'], 'examiner');
     const distance = number(state, 'distance');
     const limbus = state.role('limbus_radius') === undefined ? number(state, 'limbus_diameter') / 2 : number(state, 'limbus_radius');
     const temporal = number(state, 'temporal_port');
@@ -127,6 +117,14 @@
     pen.arrow(from[0], from[1], to[0], to[1], 'measure', true);
     pen.text(distanceText, from[0] + (to[0] - from[0]) * 0.5 + 9, from[1] + (to[1] - from[1]) * 0.45 + 5, 'start', 'strong halo');
 
+    // The chord between the working ports, under the hour digits.
+    const chordText = tools.has(state, 'chord') ? tools.amount(state, 'chord') : '';
+    if (chordText) {
+      const ends = [at(temporal, ring), at(nasal, ring)];
+      pen.line(ends[0][0], ends[0][1], ends[1][0], ends[1][1], 'chord');
+      pen.text(chordText, (ends[0][0] + ends[1][0]) / 2, (ends[0][1] + ends[1][1]) / 2 + (view === 'surgeon' ? -9 : 18), 'middle', 'strong');
+    }
+
     // The ports.
     const arc = [];
     const pieces = Math.max(1, Math.ceil(Math.abs(range) * 6));
@@ -173,7 +171,8 @@
         : 'as seen facing the patient, superior at the top') + '; temporal is on the ' +
         (words.left === 'Temporal' ? 'left' : 'right') + ' of the picture. Superotemporal port at ' + clock(temporal) +
         ', superonasal port at ' + clock(nasal) + ', infusion at ' + infusionText + ', all ' + distanceText +
-        ' behind the limbus. Clock hours are those seen facing the patient.'
+        ' behind the limbus.' + (chordText ? ' ' + state.label(state.nameOf('chord')) + ' ' + chordText + '.' : '') +
+        ' Clock hours are those seen facing the patient.'
     };
   };
 }());

@@ -64,9 +64,7 @@
     const tools = drawings.helpers;
     const days = {};
     ['injected', 'opens', 'closes', 'theatre'].forEach(function (role) {
-      const value = state.role(role);
-      if (!Number.isFinite(value)) throw new Error('the date for \u201c' + role + '\u201d is missing');
-      days[role] = Math.floor(value);
+      days[role] = Math.floor(tools.number(state, role));
     });
     if (days.closes < days.opens) throw new Error('the window closes before it opens');
     const place = standing(days);

@@ -1,0 +1,109 @@
+/* Visual acuity as a ladder: logMAR beside the Snellen steps, best at the top, the result marked.
+ * definition.roles: {logmar; optional: decimal, metric: denominator at 6 m, feet: denominator at 20 ft, letters,
+ * convention_1 ... convention_6: logMAR that others give, convention_N_to: makes it a range}. */
+(function () {
+  'use strict';
+
+  const drawings = window.calculatorDrawings = window.calculatorDrawings || {};
+  // Denominators at 6 m; their logMAR is log10(denominator / 6) by definition.
+  const STEPS = [3, 3.75, 4.8, 6, 7.5, 9, 12, 15, 18, 24, 30, 36, 48, 60, 90, 120, 180, 240, 360, 600, 1200, 2400, 6000];
+  // When they crowd, these are named first.
+  const USUAL = [6, 60, 12, 24, 600, 36, 18, 9, 120, 3, 6000];
+
+  drawings.acuity = function (pen, state, available) {
+    const tools = drawings.helpers;
+    const result = tools.quantity(state, 'logmar', 'logMAR');
+    const roles = [1, 2, 3, 4, 5, 6].map(function (index) { return 'convention_' + index; });
+    const conventions = roles.filter(function (role) { return tools.has(state, role); }).map(function (role) {
+      const from = tools.quantity(state, role, 'logMAR');
+      const ranged = tools.has(state, role + '_to');
+      const to = ranged ? tools.quantity(state, role + '_to', 'logMAR') : from;
+      return {low: Math.min(from, to), high: Math.max(from, to), words: state.label(state.nameOf(role)),
+        value: state.text(state.nameOf(role)) + (ranged ? ' to ' + state.text(state.nameOf(role + '_to')) : '') + '\u00a0logMAR'};
+    });
+    const width = Math.min(available, 520);
+    const values = [result].concat(conventions.map(function (each) { return each.low; }), conventions.map(function (each) { return each.high; }));
+    const low = Math.min(-0.3, Math.floor(Math.min.apply(null, values) * 10) / 10);
+    const high = Math.max(1.7, Math.ceil(Math.max.apply(null, values) * 10) / 10);
+
+    const named = [];
+    if (tools.has(state, 'metric')) named.push('6/' + state.text(state.nameOf('metric')));
+    if (tools.has(state, 'feet')) named.push('20/' + state.text(state.nameOf('feet')));
+    if (tools.has(state, 'decimal')) named.push('decimal ' + state.text(state.nameOf('decimal')));
+    if (tools.has(state, 'letters')) named.push(tools.amount(state, 'letters'));
+    const logmarText = state.text(state.nameOf('logmar')) + '\u00a0logMAR';
+    const heading = tools.wrap(logmarText + (named.length ? ', ' + named.slice(0, 2).join(', ') : ''), (width - 4) * tools.TEXT / 15, true);
+    pen.text(heading, 2, tools.TEXT + 1, 'start', 'strong large');
+
+    const snellenX = 52;
+    const pairWidth = tools.measure('6/6000', true) + tools.measure('20/20000', true) + 14;
+    const textX = snellenX + pairWidth + 40;
+    const room = width - textX - 2;
+    const blocks = [{at: result, kind: 'result', strong: [logmarText], lines: tools.wrap(named.join(', '), room)}].concat(conventions.map(function (each) {
+      return {at: (each.low + each.high) / 2, low: each.low, high: each.high, kind: 'convention', strong: tools.wrap(each.words, room, true), lines: tools.wrap(each.value, room)};
+    })).sort(function (a, b) { return a.at - b.at; });
+    blocks.forEach(function (block) {
+      block.lines = block.lines.filter(Boolean);
+      block.size = (block.strong.length + block.lines.length) * tools.LINE + 10;
+    });
+    const head = heading.length * tools.LINE + 24;
+    const top = head + 18;
+    const total = blocks.reduce(function (sum, block) { return sum + block.size; }, 0);
+    const length = Math.max(360, total);
+    const at = function (value) { return top + (value - low) / (high - low) * length; };
+
+    pen.text('logMAR', 2, head, 'start', 'strong');
+    pen.text('6 m', snellenX, head, 'start', 'strong');
+    const feetX = snellenX + tools.measure('6/6000', true) + 14;
+    pen.text('20 ft', feetX, head, 'start', 'strong');
+    const ticks = tools.ticks(low, high, 12);
+    ticks.values.forEach(function (value) {
+      const text = Math.abs(value).toFixed(1);
+      pen.text((value < -0.05 ? '\u2212' : '') + text, 32, at(value) + 4, 'end', 'tick');
+      pen.line(37, at(value), 42, at(value), 'axis');
+    });
+    pen.line(42, top, 42, top + length, 'axis');
+    const rightX = snellenX + pairWidth;
+    pen.line(rightX, top, rightX, top + length, 'axis');
+    const done = [];
+    USUAL.concat(STEPS).forEach(function (metric) {
+      const value = Math.log10(metric / 6);
+      const y = at(value);
+      if (value < low - 1e-9 || value > high + 1e-9 || done.some(function (other) { return Math.abs(other - y) < 16; })) return;
+      done.push(y);
+      pen.line(42, y, 47, y, 'axis');
+      pen.line(rightX - 5, y, rightX, y, 'axis');
+      pen.text('6/' + tools.plain(metric), snellenX, y + 4, 'start', 'tick');
+      pen.text('20/' + tools.plain(metric * 10 / 3), feetX, y + 4, 'start', 'tick');
+    });
+
+    const tops = tools.spread(blocks.map(function (block) { return at(block.at) - 10; }), blocks.map(function (block) { return block.size; }), top - 10, top + length + 14);
+    blocks.forEach(function (block, index) {
+      const y = at(block.at);
+      const base = tops[index] + tools.TEXT;
+      const isResult = block.kind === 'result';
+      if (isResult) {
+        pen.line(42, y, rightX, y, 'result-line');
+        pen.area([[rightX + 14, y - 7], [rightX + 1, y], [rightX + 14, y + 7]], 'result-mark');
+      } else if (block.high > block.low) {
+        pen.line(rightX + 7, at(block.low), rightX + 7, at(block.high), 'convention-range');
+      } else {
+        pen.area([[rightX + 7, y - 5], [rightX + 12, y], [rightX + 7, y + 5], [rightX + 2, y]], 'convention-mark');
+      }
+      pen.path([[rightX + 14, y], [rightX + 20, y], [textX - 5, base - 4]], isResult ? 'today-line' : 'leader');
+      pen.text(block.strong, textX, base, 'start', isResult ? 'strong today-text' : 'strong');
+      pen.text(block.lines, textX, base + block.strong.length * tools.LINE);
+    });
+    return {
+      width: width,
+      height: top + length + 22,
+      title: 'Visual acuity ' + logmarText + (named.length ? ', ' + named.join(', ') : ''),
+      description: 'The result is ' + logmarText + (named.length ? ', that is ' + named.join(', ') : '') + ', on a ladder from ' +
+        tools.plain(low) + ' to ' + tools.plain(high) + ' logMAR, best at the top.' + conventions.map(function (each) {
+        return ' ' + each.words + ': ' + each.value + '.';
+      }).join('') + tools.leftOut(state, ['decimal', 'metric', 'feet', 'letters'].concat(roles, roles.map(function (role) { return role + '_to'; }))).map(function (words) {
+        return ' ' + words;
+      }).join('')
+    };
+  };
+}());
