@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from ..formula import javascript, mathml
+from ..formula import PRELUDE, javascript, mathml
 from ..model import Calculator
 from ..units import amount, unit_shown
 
@@ -54,12 +54,14 @@ def script(ready: Any) -> str:
         "diagram": c.diagram or None, "roles": dict(c.roles),
     }
     body = json.dumps(definition, ensure_ascii=False, indent=2).replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
-    verdicts = ",\n    ".join(f"function (v) {{ return {javascript(t)}; }}" for _, t in ready.verdicts)
+    # A verdict whose condition has no answer does not hold, as in Python.
+    verdicts = ",\n    ".join(f"function (v) {{ try {{ return {javascript(t)}; }} catch (none) {{ return false; }} }}" for _, t in ready.verdicts)
     refusals = ",\n    ".join(
         f"{{test: function (v) {{ return {javascript(t)}; }}, say: {json.dumps(say, ensure_ascii=False)}}}" for say, t in ready.refuse_when)
     return f"""// Written by the builder from {c.file}; change the card, not this file.
 (function () {{
   'use strict';
+  {PRELUDE}
   {_BISECT if needs_bisect else ''}
   var definition = {body};
   definition.compute = function (given) {{
