@@ -25,6 +25,9 @@ class _Commands(click.Group):
     """Turns what could not be run into a plain sentence and exit code 2."""
 
     def invoke(self, ctx: click.Context) -> Any:
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="replace")  # a terminal that lacks a character gets a question mark, no traceback
         try:
             return super().invoke(ctx)
         except CouldNotRun as error:

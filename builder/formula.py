@@ -13,6 +13,7 @@ from __future__ import annotations
 import ast
 import json
 import math
+import warnings
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from html import escape
@@ -34,6 +35,7 @@ LARGEST = 5_000  # parts of a formula with the formulas it uses put in
 _ARITHMETIC = {ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.Pow: "**"}
 _COMPARE = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!="}
 _COMPARISONS = frozenset(_COMPARE.values())
+_KINDS = {"number": "a number", "truth": "a comparison", "date": "a date", "choice": "a choice"}
 
 
 class FormulaError(Exception):
@@ -105,7 +107,9 @@ def parse(source: str) -> Expr:
     if len(source) > LONGEST:
         raise FormulaError(f"The formula is longer than {LONGEST} characters.", "Split it into two outputs.")
     try:
-        tree = ast.parse(source.strip(), mode="eval")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # Python's own remarks are nothing for an editor of cards
+            tree = ast.parse(source.strip(), mode="eval")
     except SyntaxError as error:
         raise FormulaError("The formula cannot be read at this place.",
                            "Check the brackets and the operators; write a power as **.", max((error.offset or 1) - 1, 0)) from None
@@ -246,6 +250,9 @@ def check(expr: Expr, types: Mapping[str, Type], units: Units) -> tuple[Expr, Ty
             args[1:], result = unify(args[1:], kinds[1:], "where", column)
             return replace(e, args=tuple(args)), result
         if op in _COMPARISONS or op in ("min", "max"):
+            for t in kinds:
+                if t.kind not in ("number", "date"):
+                    raise FormulaError(f"'{op}' needs numbers or dates here, not {_KINDS[t.kind]}.", "Check what the names stand for.", column, "dimension")
             args, result = unify(args, kinds, op, column)
             return replace(e, args=tuple(args)), Type("truth") if op in _COMPARISONS else result
         if op in ("+", "-") and any(t.kind == "date" for t in kinds):
@@ -288,8 +295,7 @@ def check(expr: Expr, types: Mapping[str, Type], units: Units) -> tuple[Expr, Ty
 
     def need(t: Type, kind: str, what: str, column: int) -> None:
         if t.kind != kind:
-            said = {"number": "a number", "truth": "a comparison", "date": "a date", "choice": "a choice"}
-            raise FormulaError(f"{what!r} needs {said[kind]} here, not {said[t.kind]}.", "Check what the names stand for.", column, "dimension")
+            raise FormulaError(f"{what!r} needs {_KINDS[kind]} here, not {_KINDS[t.kind]}.", "Check what the names stand for.", column, "dimension")
 
     def unify(args: list[Expr], kinds: list[Type], what: str, column: int) -> tuple[list[Expr], Type]:
         # A written 0 is nought in any unit.
@@ -360,12 +366,21 @@ def _literal(e: Expr) -> float | None:
 
 _PYTHON: dict[str, Callable[..., float]] = {
     "+": lambda a, b: a + b, "-": lambda a, b: a - b, "*": lambda a, b: a * b, "/": lambda a, b: a / b,
-    "**": lambda a, b: math.pow(a, b), "neg": lambda a: -a, "abs": abs, "sqrt": math.sqrt, "exp": math.exp,
-    "log": math.log, "sin": math.sin, "cos": math.cos, "tan": math.tan, "asin": math.asin, "acos": math.acos,
-    "atan": math.atan, "log10": math.log10, "floor": lambda a: float(math.floor(a)), "ceil": lambda a: float(math.ceil(a)),
+    "**": math.pow, "neg": lambda a: -a, "abs": abs, "sqrt": math.sqrt, "exp": math.exp, "log": math.log, "log10": math.log10,
+    "sin": math.sin, "cos": math.cos, "tan": math.tan, "asin": math.asin, "acos": math.acos, "atan": math.atan,
+    "floor": lambda a: float(math.floor(a)), "ceil": lambda a: float(math.ceil(a)),
     "min": min, "max": max, "<": lambda a, b: a < b, "<=": lambda a, b: a <= b, ">": lambda a, b: a > b,
     ">=": lambda a, b: a >= b, "==": lambda a, b: a == b, "!=": lambda a, b: a != b,
 }
+
+
+# Operations that can have no answer. Both in Python and in the browser they then end the whole formula at once, so
+# that no comparison or min around them turns a missing answer into a number.
+_FALLIBLE = frozenset(FUNCTIONS) - {"min", "max", "abs", "where"} | {"/", "**"}
+PRELUDE = """function ok(x) {
+    if (!Number.isFinite(x)) { throw new RangeError('no answer'); }
+    return x;
+  }"""
 
 
 def evaluate(expr: Expr, values: Mapping[str, float | str]) -> float | bool:
@@ -397,7 +412,10 @@ def _evaluate(expr: Expr, values: Mapping[str, float | str]) -> float | bool | s
         case Op(op="not", args=(arg,)):
             return not _evaluate(arg, values)
         case Op(op=op, args=args):
-            return _PYTHON[op](*(_evaluate(a, values) for a in args))
+            value = _PYTHON[op](*(_evaluate(a, values) for a in args))
+            if op in _FALLIBLE and not math.isfinite(value):
+                raise ArithmeticError
+            return value
     raise AssertionError(expr)
 
 
@@ -430,6 +448,8 @@ def bisect(expr: Expr, unknown: str, goal: float, low: float, high: float, value
         if middle in (low, high):
             break
         value = at(middle)
+        if math.isnan(value):
+            return math.nan
         if value == 0:
             return middle
         if (value < 0) == (at_low < 0):
@@ -439,12 +459,12 @@ def bisect(expr: Expr, unknown: str, goal: float, low: float, high: float, value
     return (low + high) / 2
 
 
-_BINDING = {"or": 1, "and": 2, "not": 3, "<": 4, "<=": 4, ">": 4, ">=": 4, "==": 4, "!=": 4, "+": 5, "-": 5,
+_BINDING = {"where": 0.5, "or": 1, "and": 2, "not": 3, "<": 4, "<=": 4, ">": 4, ">=": 4, "==": 4, "!=": 4, "+": 5, "-": 5,
             "*": 6, "/": 6, "neg": 7, "**": 8}
 
 
 def javascript(expr: Expr, scope: str = "v") -> str:
-    """The tree as a JavaScript expression over an object of names."""
+    """The tree as a JavaScript expression over an object of names. It calls `ok` (see PRELUDE) where an answer can be missing."""
     match expr:
         case Num(value=value):
             return repr(value) if value != int(value) or abs(value) >= 1e15 else str(int(value))
@@ -461,11 +481,14 @@ def javascript(expr: Expr, scope: str = "v") -> str:
         case Op(op="not", args=(arg,)):
             return f"(!{javascript(arg, scope)})"
         case Op(op="**", args=args):
-            return f"Math.pow({', '.join(javascript(a, scope) for a in args)})"
+            return f"ok(Math.pow({', '.join(javascript(a, scope) for a in args)}))"
         case Op(op="list_day", args=(arg,)):
-            return f"listDay({javascript(arg, scope)}, {scope}.{LIST_DAYS})"
+            return f"ok(listDay({javascript(arg, scope)}, {scope}.{LIST_DAYS}))"
         case Op(op=op, args=args) if op in FUNCTIONS:
-            return f"Math.{op}({', '.join(javascript(a, scope) for a in args)})"
+            call = f"Math.{op}({', '.join(javascript(a, scope) for a in args)})"
+            return f"ok({call})" if op in _FALLIBLE else call
+        case Op(op="/", args=(a, b)):
+            return f"ok({javascript(a, scope)} / {javascript(b, scope)})"
         case Op(op=op, args=args):
             sign = {"and": "&&", "or": "||", "==": "===", "!=": "!=="}.get(op, op)
             return "(" + f" {sign} ".join(javascript(a, scope) for a in args) + ")"
@@ -499,7 +522,9 @@ def mathml(expr: Expr, label: Callable[[str], str], choice: Callable[[str, str],
             case Op(op="/", args=(a, b)):
                 return f"<mfrac><mrow>{row(a)}</mrow><mrow>{row(b)}</mrow></mfrac>"
             case Op(op="**", args=(a, b)):
-                return f"<msup><mrow>{row(a, 9)}</mrow><mrow>{row(b)}</mrow></msup>"
+                # A power beside a bare fraction would read as a power of its last line only.
+                base = f"<mrow><mo>(</mo>{element(a)}<mo>)</mo></mrow>" if isinstance(a, Op) and a.op == "/" else row(a, 9)
+                return f"<msup><mrow>{base}</mrow><mrow>{row(b)}</mrow></msup>"
             case Op(op="sqrt", args=(a,)):
                 return f"<msqrt>{row(a)}</msqrt>"
             case Op(op="abs", args=(a,)):

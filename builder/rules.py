@@ -174,6 +174,15 @@ def values_belong_to_verdicts(library: Library, units: Units) -> Iterator[Proble
                                   "A value: link stands outside a calculator's verdict.", "Link to a quantity instead.")
 
 
+def links_stand_in_sentences(library: Library, units: Units) -> Iterator[Problem]:
+    """link-outside-sentence: a title or label is plain words; a link in it would be followed by nobody."""
+    for d in library.documents:
+        sentences = {path for path, _ in d.texts}
+        for path, text in _strings(d.data, ()):
+            if "](" in text and path not in sentences and next(links(text), None):
+                yield _at(d, path, "link-outside-sentence", "A link can only stand in a sentence, not in a title, label or note.", "Write the words alone.")
+
+
 def starter_words_are_replaced(library: Library, units: Units) -> Iterator[Problem]:
     """unfinished: no sentence of a starter file (cards new) is left as it came."""
     for d in library.documents:
@@ -185,7 +194,7 @@ def starter_words_are_replaced(library: Library, units: Units) -> Iterator[Probl
 RULES: tuple[Rule, ...] = (
     id_is_file_name, sentences_are_plain, numbers_are_quantities, units_are_known, reported_figures_compare,
     other_units_convert, ranges_run_upwards, dates_exist, order_has_an_end, stages_stand_once, marks_are_not_upgraded,
-    department_is_described, values_belong_to_verdicts, starter_words_are_replaced,
+    department_is_described, values_belong_to_verdicts, links_stand_in_sentences, starter_words_are_replaced,
 )
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from support import CHROMIUM_FLAGS, ROOT, Base, Browsing, built, chromium, served
+from support import CHROMIUM_FLAGS, ROOT, Base, Browsing, Windows, built, chromium, served
 
 
 @pytest.fixture(scope="session")
@@ -50,14 +50,18 @@ def browser():
         browser.close()
 
 
+@pytest.fixture(scope="session")
+def windows(browser) -> Windows:
+    return Windows(browser)
+
+
 @pytest.fixture
-def browsing(browser):
+def browsing(windows: Windows):
     """Opens pages; the test fails if any page it opened raised an error or asked for anything outside the site."""
-    made = Browsing(browser)
+    made = Browsing(windows)
     yield made
-    complaints = made.complaints
     made.close()
-    assert not complaints, "Pages must load without errors and ask for nothing outside the site:\n" + "\n".join(dict.fromkeys(complaints))
+    assert not made.complaints, "Pages must load without errors and ask for nothing outside the site:\n" + "\n".join(made.complaints)
 
 
 @pytest.fixture(scope="session")

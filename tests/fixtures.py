@@ -26,12 +26,12 @@ FOLDER = {"technique": "techniques", "pathway": "pathways", "calculator": "calcu
 # RENEW=1 writes the expected files anew from what the builder says now; read the difference before you keep it.
 RENEW = bool(os.environ.get("RENEW"))
 
-_units = functools.cache(Units)
+units = functools.cache(Units)
 
 
 def build(root: Path) -> compose.Built:
     """compose.build with one set of units for all tests: making it takes most of a small build."""
-    with mock.patch.object(compose, "Units", _units):
+    with mock.patch.object(compose, "Units", units):
         return compose.build(root)
 
 

@@ -164,38 +164,68 @@ class Watch:
             self.complaints.append(f"console {message.type}: {message.text} at {message.location.get('url')}")
 
 
-class Browsing:
-    """Opens pages of the site in fresh contexts of one browser, all of them watched."""
+class Windows:
+    """Browser windows kept open for the whole session, one a way of opening: a fresh one for each page is slow."""
 
     def __init__(self, browser) -> None:
-        self._browser = browser
-        self._contexts: list = []
-        self.watches: list[Watch] = []
+        self.browser = browser
+        self._open: dict[tuple, tuple] = {}
 
-    def open(self, base: Base, path: str, *, missing: bool = False, width: int = 1280, height: int = 900, before: Callable | None = None, **options):
-        """A loaded page. path may carry a query. missing: the address is meant not to exist. before: called with the page before it loads."""
-        context = self._browser.new_context(viewport={"width": width, "height": height}, **options)
-        context.set_default_timeout(10_000)
-        self._contexts.append(context)
-        watch = Watch(base)
-        watch.follow(context)
-        self.watches.append(watch)
-        page = context.new_page()
+    def get(self, base: Base, fresh: bool, options: dict) -> tuple:
+        """(page, watch) of a window with these options; fresh: one that has never been used."""
+        key = (base, *sorted((k, str(v)) for k, v in options.items()))
+        if fresh or key not in self._open:
+            context = self.browser.new_context(**options)
+            context.set_default_timeout(10_000)
+            watch = Watch(base)
+            watch.follow(context)
+            made = (context.new_page(), watch)
+            if fresh:
+                return made
+            self._open[key] = made
+        return self._open[key]
+
+
+class Browsing:
+    """Opens pages of the site for one test, all of them watched."""
+
+    def __init__(self, windows: Windows) -> None:
+        self._windows = windows
+        self._used: list[tuple] = []
+        self._fresh: list = []
+
+    def open(self, base: Base, path: str, *, fresh: bool = False, missing: bool = False, width: int = 1280, height: int = 900, scheme: str = "light", before: Callable | None = None, **options):
+        """A loaded page. path may carry a query. fresh: in a window that remembers nothing, kept to this test.
+        missing: the address is meant not to exist. before: called with the page before it loads."""
+        page, watch = self._windows.get(base, fresh, options)
+        if fresh:
+            self._fresh.append(page.context)
+        self._used.append((page, watch, len(watch.complaints), len(watch.requests)))
+        page.set_viewport_size({"width": width, "height": height})
+        page.emulate_media(media="screen", color_scheme=scheme)
         if before:
             before(page)
-        if missing:
-            watch.missing.add(base.root + path)
+        watch.missing = {base.root + path} if missing else set()
         page.goto(base.root + path, wait_until="load")
         return page
 
     def close(self) -> None:
-        for context in self._contexts:
+        """Leaves every page, so that what it still does counts against this test and not against the next."""
+        for page, watch, _, _ in self._used:
+            page.goto("about:blank")
+        for context in self._fresh:
             context.close()
-        self._contexts.clear()
+        self._fresh.clear()
 
     @property
     def complaints(self) -> list[str]:
-        return [c for w in self.watches for c in w.complaints]
+        return list(dict.fromkeys(c for _, watch, before, _ in self._used for c in watch.complaints[before:]))
+
+    @property
+    def requests(self) -> list[str]:
+        """Everything the last opened page has asked for."""
+        _, watch, _, before = self._used[-1]
+        return watch.requests[before:]
 
 
 def settle(page) -> None:

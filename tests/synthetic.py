@@ -116,7 +116,7 @@ class _Library:
         r = random.Random(f"card {i}")
         out = ["# yaml-language-server: $schema=../../schema/technique.schema.json", f"title: {self._title(r, i)}",
                f"stage: {STAGES[i // CHAIN % len(STAGES)]}", f"also_called: [{', '.join(r.sample(self.words, 4))}]",
-               f"summary: {self._sentence(r, 14, 20)}", "quantities:"]
+               f"summary: {self._text(r, i, 2, 14, 20)}", "quantities:"]
         for n, key in enumerate(self.quantities[i]):
             out += self._quantity(r, i, n, key)
         for group, count in (("when", 2), ("not_when", 1), ("equipment", 1)):

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from builder.formula import (
-    DEEPEST, FUNCTIONS, LONGEST, Convert, Expr, FormulaError, Key, Name, Num, Op, Type, bisect, check, converted, evaluate, javascript,
+    DEEPEST, FUNCTIONS, LONGEST, PRELUDE, Convert, Expr, FormulaError, Key, Name, Num, Op, Type, bisect, check, converted, evaluate, javascript,
     mathml, names, parse, substitute,
 )
 from builder.render import calculator as page_script
@@ -446,7 +446,7 @@ def test_random_formulas_agree_with_pythons_own_arithmetic_in_base_units() -> No
 def test_random_formulas_give_the_same_number_in_the_browser(browser) -> None:
     page = browser.new_page()
     try:
-        found = page.evaluate(f"() => {{ const values = {json.dumps([v for _, _, _, v, _ in FORMULAS])};\n"
+        found = page.evaluate(f"() => {{ {PRELUDE} const values = {json.dumps([v for _, _, _, v, _ in FORMULAS])};\n"
                               f"return [{', '.join(f'function (v) {{ return {javascript(t)}; }}' for _, t, _, _, _ in FORMULAS)}].map((f, i) => f(values[i])); }}")
     finally:
         page.close()
@@ -475,7 +475,7 @@ def test_where_python_has_no_answer_the_browser_has_none(browser) -> None:
     trees = [typed(source)[0] for source, _ in NO_ANSWER]
     page = browser.new_page()
     try:
-        found = page.evaluate(f"() => {{ const values = {json.dumps([v for _, v in NO_ANSWER])};\n"
+        found = page.evaluate(f"() => {{ {PRELUDE} const values = {json.dumps([v for _, v in NO_ANSWER])};\n"
                               f"return [{', '.join(f'function (v) {{ return {javascript(t)}; }}' for t in trees)}].map((f, i) => {{"
                               " try { const x = f(values[i]); return Number.isFinite(x) ? x : null; } catch (refused) { return null; } }); }")
     finally:

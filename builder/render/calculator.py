@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from ..formula import LIST_DAYS, javascript, mathml
+from ..formula import LIST_DAYS, PRELUDE, javascript, mathml
 from ..model import Calculator
 from ..units import amount, unit_shown
 
@@ -29,6 +29,11 @@ _BISECT = """function bisect(at, low, high) {
   }"""
 
 
+# A condition that has no answer does not hold, as in Python.
+_HOLDS = """function holds(condition) {
+    try { return condition(); } catch (none) { return false; }
+  }"""
+
 _LIST_DAY = """function listDay(days, list) {
     var start = Math.floor(days);
     for (var i = 0; i < 7; i += 1) {
@@ -46,7 +51,7 @@ def script(ready: Any) -> str:
     for o in ready.outputs:
         name = o.declared.name
         shown = " && ".join(javascript(t) for t, _ in o.conditions)
-        start = f"    v.{name} = {f'!({shown}) ? NaN : ' if shown else ''}"
+        start = f"    v.{name} = {f'!holds(function () {{ return {shown}; }}) ? NaN : ' if shown else ''}"
         if o.tree is not None:
             lines.append(f"{start}{javascript(o.tree)};")
         else:
@@ -68,15 +73,17 @@ def script(ready: Any) -> str:
         "calendar": {"title": c.calendar.title, "from": c.calendar.first, "to": c.calendar.last} if c.calendar else None,
     }
     withheld = ",\n    ".join(
-        f"{json.dumps(o.declared.name)}: [" + ", ".join(f"{{test: function (v) {{ return {javascript(t)}; }}, say: {_string(say)}}}" for t, say in o.conditions) + "]"
+        f"{json.dumps(o.declared.name)}: [" + ", ".join(f"{{test: function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}, say: {_string(say)}}}" for t, say in o.conditions) + "]"
         for o in ready.outputs if o.conditions)
     body = json.dumps(definition, ensure_ascii=False, indent=2).replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
-    verdicts = ",\n    ".join(f"function (v) {{ return {javascript(t)}; }}" for _, t in ready.verdicts)
+    verdicts = ",\n    ".join(f"function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}" for _, t in ready.verdicts)
     refusals = ",\n    ".join(
         f"{{test: function (v) {{ return {javascript(t)}; }}, say: {_string(say)}}}" for say, t in ready.refuse_when)
     return f"""// Written by the builder from {c.file}; change the card, not this file.
 (function () {{
   'use strict';
+  {PRELUDE}
+  {_HOLDS}
   {_BISECT if needs_bisect else ''}
   {_LIST_DAY if uses_lists else ''}
   var definition = {body};

@@ -38,15 +38,16 @@ def _caution_is_printed(page) -> None:
 
 
 @pytest.mark.parametrize("kind", ON_A_HOST)
-def test_page_loads_over_http_with_heading_title_and_caution_on_screen_and_paper(kind: str, http_base, browsing: Browsing) -> None:
+def test_page_over_http_has_heading_title_and_caution_fits_a_phone_and_prints(kind: str, http_base, browsing: Browsing) -> None:
     page = browsing.open(http_base, ON_A_HOST[kind])
     settle(page)
     _is_whole(page)
+    _fits(page)
     _caution_is_printed(page)
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_page_loads_from_disk_with_heading_title_and_caution_on_screen_and_paper(kind: str, file_base, browsing: Browsing) -> None:
+def test_page_from_disk_has_heading_title_and_caution_on_screen_and_paper(kind: str, file_base, browsing: Browsing) -> None:
     page = browsing.open(file_base, KINDS[kind])
     settle(page)
     _is_whole(page)
@@ -80,8 +81,8 @@ def test_home_leads_to_every_technique_calculator_and_case_by_click(base, browsi
 
 
 @pytest.mark.parametrize("trouble", ["request", "console", "exception", "missing file"])
-def test_the_watch_itself_notices(trouble: str, http_base, browser) -> None:
-    browsing = Browsing(browser)
+def test_the_watch_itself_notices(trouble: str, http_base, windows) -> None:
+    browsing = Browsing(windows)
     page = browsing.open(http_base, KINDS["home"])
     assert not browsing.complaints
     page.evaluate({
@@ -91,8 +92,8 @@ def test_the_watch_itself_notices(trouble: str, http_base, browser) -> None:
         "missing file": "() => fetch('no-such-file.json')",
     }[trouble])
     settle(page)
-    complaints = browsing.complaints
     browsing.close()
+    complaints = browsing.complaints
     wanted = {"request": "outside the site", "console": "noticed", "exception": "noticed", "missing file": "status 404"}[trouble]
     assert any(wanted in c for c in complaints), f"Not noticed: {trouble}; noticed: {complaints}"
 
@@ -122,9 +123,7 @@ OVERFLOW = """() => {
 }"""
 
 
-@pytest.mark.parametrize("kind", ON_A_HOST)
-def test_page_does_not_scroll_sideways_on_a_phone(kind: str, http_base, browsing: Browsing) -> None:
-    page = browsing.open(http_base, ON_A_HOST[kind], width=390, height=844)
+def _fits(page) -> None:
     for width in (390, 320):
         page.set_viewport_size({"width": width, "height": 844})
         settle(page)
@@ -141,7 +140,7 @@ COLOUR_RULES = ["color-contrast", "link-in-text-block"]  # the only ones that a 
 def _serious(page, rules: list[str] | None = None) -> list[str]:
     if not page.evaluate("() => Boolean(window.axe)"):
         page.evaluate(AXE_SCRIPT)
-    options = {"resultTypes": ["violations"]} | ({"runOnly": rules} if rules else {})
+    options = {"resultTypes": ["violations"], "preload": False} | ({"runOnly": rules} if rules else {})
     violations = page.evaluate("options => axe.run(document, options).then(r => r.violations)", options)
     return [f"{v['id']} ({v['impact']}), {v['help']}: " + " | ".join(str(n["target"]) + " " + (n["failureSummary"] or "").split("\n")[-1].strip() for n in v["nodes"][:3])
             for v in violations if v["impact"] in ("serious", "critical")]
@@ -157,7 +156,7 @@ def _wear(page, scheme: str) -> None:
 
 @pytest.mark.parametrize("kind", ON_A_HOST)
 def test_axe_finds_nothing_serious_in_either_palette_on_desk_or_phone(kind: str, http_base, browsing: Browsing) -> None:
-    page = browsing.open(http_base, ON_A_HOST[kind], color_scheme="light")
+    page = browsing.open(http_base, ON_A_HOST[kind])
     found = []
     for width in (1280, 390):
         page.set_viewport_size({"width": width, "height": 844})
@@ -170,7 +169,7 @@ def test_axe_finds_nothing_serious_in_either_palette_on_desk_or_phone(kind: str,
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("id", calculator_ids())
 def test_axe_finds_nothing_serious_in_a_calculator_that_refuses_its_input(id: str, scheme: str, http_base, browsing: Browsing, calculators) -> None:
-    page = browsing.open(http_base, f"calculators/{id}.html", width=390, color_scheme=scheme)
+    page = browsing.open(http_base, f"calculators/{id}.html", width=390, scheme=scheme)
     settle(page)
     name, x = next(iter(calculators[id].inputs.items()))
     if x.declared.kind == "choice":
@@ -185,7 +184,7 @@ def test_axe_finds_nothing_serious_in_a_calculator_that_refuses_its_input(id: st
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing_serious_in_search_results(scheme: str, http_base, browsing: Browsing) -> None:
-    page = browsing.open(http_base, KINDS["home"], color_scheme=scheme)
+    page = browsing.open(http_base, KINDS["home"], scheme=scheme)
     page.keyboard.press("/")
     page.keyboard.type("laser")
     expect(page.locator(".md-search-result__item").first).to_be_visible()
@@ -195,7 +194,7 @@ def test_axe_finds_nothing_serious_in_search_results(scheme: str, http_base, bro
 
 
 def test_palette_switch_changes_the_colours_and_is_remembered(base, browsing: Browsing) -> None:
-    page = browsing.open(base, KINDS["home"], color_scheme="light")
+    page = browsing.open(base, KINDS["home"], fresh=True)
     shade = "() => getComputedStyle(document.querySelector('.caution-line')).color"
     first = page.evaluate(shade)
     for _ in range(3):

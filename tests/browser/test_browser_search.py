@@ -18,14 +18,12 @@ PHRASES = {
     "endolaser": "techniques/endolaser.html",
     "panretinal photocoagulation": "techniques/endolaser.html",
     "PRP": "techniques/endolaser.html",
-    "starting power": "techniques/endolaser.html",
     "gap between burns": "techniques/endolaser.html",
     "haemostasis": "techniques/haemostasis.html",
     "hemostasis": "techniques/haemostasis.html",
     "longest single hold": "techniques/haemostasis.html",
     "air-fluid exchange": "techniques/fluid-air-exchange.html",
     "FAX": "techniques/fluid-air-exchange.html",
-    "hypotony": "techniques/fluid-air-exchange.html",
     "bevacizumab": "techniques/pre-operative-agents.html",
     "anti-VEGF": "techniques/pre-operative-agents.html",
     "crunch": "techniques/pre-operative-agents.html",
@@ -35,9 +33,7 @@ PHRASES = {
     "trocar": "techniques/port-placement.html",
     "port distance": "calculators/port-placement.html",
     "injection-to-surgery window": "calculators/injection-window.html",
-    "perfusion pressure": "calculators/perfusion-pressure.html",
     "MAP": "calculators/perfusion-pressure.html",
-    "MOPP": "calculators/perfusion-pressure.html",
     "premacular blood": "pathways/premacular-blood.html",
     "ghost cell glaucoma": "glossary.html",
     "GCG": "glossary.html",
@@ -45,7 +41,6 @@ PHRASES = {
     "edema": "glossary.html",
     "Kostic": "sources/kostic-2020-mcrap.html",
     "Rossi": "sources/rossi-2014-opp.html",
-    "O'Hanley": "sources/ohanley-1985.html",
 }
 
 FIRST = """n => [...document.querySelectorAll('.md-search-result__item')].slice(0, n)
@@ -65,12 +60,12 @@ def _type(page, words: str) -> None:
     page.keyboard.type(words)
 
 
-def _settled(page, base: Base, still: float = 0.15, at_most: float = 4.0) -> list[str]:
+def _settled(page, base: Base, still: float = 0.12, at_most: float = 4.0) -> list[str]:
     """The first three once they have come and have not changed for a while."""
     end = time.monotonic() + at_most
     last, since = _first(page, base), time.monotonic()
     while time.monotonic() < end and not (last and time.monotonic() - since >= still):
-        page.wait_for_timeout(40)
+        page.wait_for_timeout(30)
         now = _first(page, base)
         if now != last:
             last, since = now, time.monotonic()
