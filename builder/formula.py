@@ -257,6 +257,9 @@ def check(expr: Expr, types: Mapping[str, Type], units: Units) -> tuple[Expr, Ty
             return replace(e, args=tuple(args)), Type("truth") if op in _COMPARISONS else result
         if op in ("+", "-") and any(t.kind == "date" for t in kinds):
             return date_arithmetic(e, op, args, kinds, column)
+        if op == "list_day":
+            need(kinds[0], "date", op, column)
+            return replace(e, args=tuple(args)), Type("date")
         for t in kinds:
             need(t, "number", op, column)
         dims = [t.dimension for t in kinds]
@@ -279,9 +282,6 @@ def check(expr: Expr, types: Mapping[str, Type], units: Units) -> tuple[Expr, Ty
             return replace(e, args=tuple(args)), Type("number", dims[0] ** power)
         if op in ("neg", "abs", "floor", "ceil"):
             return replace(e, args=tuple(args)), kinds[0]
-        if op == "list_day":
-            need(kinds[0], "date", op, column)
-            return replace(e, args=tuple(args)), Type("date")
         if op == "sqrt":
             return replace(e, args=tuple(args)), Type("number", dims[0] ** 0.5)
         # exp, log and the angles: a bare number in; angles go in and come out in radians.

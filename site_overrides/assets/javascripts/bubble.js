@@ -159,7 +159,9 @@
 
     // How the posterior pole lies, by the same geometry.
     const poleDepth = (pole[1] - top) / scale;
-    const away = Math.abs(poleDepth - depth) < 1e-6 * diameter ? 0 : depth - poleDepth;
+    const near = 1e-6 * diameter;
+    // A globe full of one or the other has no meniscus to lie at.
+    const away = depth < near ? -1 : depth > diameter - near ? 1 : Math.abs(poleDepth - depth) < near ? 0 : depth - poleDepth;
     const poleWords = away > 0 ? 'above the meniscus: the bubble touches it' : away < 0 ? 'below the meniscus: fluid covers it' : 'at the meniscus';
     const contact = tools.has(state, 'contact') ? tools.amount(state, 'contact') : '';
     const angle = tools.has(state, 'contact_angle') ? tools.amount(state, 'contact_angle') : '';
@@ -171,7 +173,7 @@
           to.add('rect', {x: x, y: y, width: 24, height: 13, class: 'bubble-gas'});
           to.line(x, y + 13, x + 24, y + 13, 'meniscus');
         }},
-      {words: 'Wall touched by the bubble' + (touched ? ': ' + touched : ''),
+      {words: 'Touched by the bubble' + (touched ? ': ' + touched : ''),
         sign: function (to, x, y) { to.line(x, y + 7, x + 24, y + 7, 'touched'); }},
       {words: 'Posterior pole, ' + poleWords,
         sign: function (to, x, y) { to.add('circle', {cx: x + 12, cy: y + 7, r: 5, class: 'pole'}); }}

@@ -79,8 +79,8 @@
 
     // The height, outside the field on the temporal side.
     const highText = tools.amount(state, 'height').split('\u00a0');
+    const highLines = /^disc/.test(highText[1] || '') ? [highText[0], 'high'] : [highText.join('\u00a0'), 'high'];
     const measureX = side > 0 ? fieldLeft - 9 : fieldRight + 9;
-    const highLines = [highText[0]].concat(tools.wrap(highText.slice(1).join(' '), textRight - 14));
     const endsY = [at(0, -high / 2)[1], at(0, high / 2)[1]];
     endsY.forEach(function (y) { pen.line(measureX - 5, y, measureX + 5, y, 'measure'); });
     if (endsY[1] - endsY[0] > 12) pen.arrow(measureX, endsY[0], measureX, endsY[1], 'measure', true);
