@@ -683,7 +683,7 @@ def spoken(text: str, ready: Ready, result: Result, library: Library) -> str:
             a = library.quantity(part.target).amount
             out.append(amount(a.unit, a.value, a.low, a.high))
         else:
-            records = {"card": library.techniques, "calculator": library.calculators, "pathway": library.pathways, "source": library.sources}
+            records = {"card": library.techniques, "calculator": library.calculators, "pathway": library.pathways, "page": library.pages, "source": library.sources}
             out.append(library.terms[part.target].term if part.scheme == "term" else records[part.scheme][part.target].title)
     return " ".join("".join(out).split())
 

@@ -10,10 +10,10 @@ from .problems import Problem
 from .text import Link, did_you_mean, links
 from .units import amount
 
-_NAMES = {"card": "technique card", "calculator": "calculator", "pathway": "pathway", "source": "source", "term": "glossary term"}
-_FOLDER = {"card": "cards/techniques", "calculator": "cards/calculators", "pathway": "cards/pathways", "source": "cards/sources",
+_NAMES = {"card": "technique card", "calculator": "calculator", "page": "page", "pathway": "pathway", "source": "source", "term": "glossary term"}
+_FOLDER = {"card": "cards/techniques", "page": "cards/pages", "calculator": "cards/calculators", "pathway": "cards/pathways", "source": "cards/sources",
            "term": "cards/glossary.yaml"}
-_KIND = {"card": "technique", "calculator": "calculator", "pathway": "pathway", "source": "source", "term": "glossary"}
+_KIND = {"card": "technique", "page": "page", "calculator": "calculator", "pathway": "pathway", "source": "source", "term": "glossary"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class Linked:
 def link(library: Library) -> tuple[Linked, list[Problem]]:
     """The linked library, and a problem for every link that leads nowhere."""
     known = {
-        "card": library.techniques, "calculator": library.calculators, "pathway": library.pathways,
+        "card": library.techniques, "page": library.pages, "calculator": library.calculators, "pathway": library.pathways,
         "source": library.sources, "term": library.terms,
     }
     problems: list[Problem] = []
@@ -181,6 +181,9 @@ def _rests_on(library: Library) -> dict[str, tuple[Use, ...]]:
         claims("calculator", c.id, "not-for", c.not_for)
         for e in c.examples:
             note("calculator", c.id, "examples", e.label or "Worked example", e.basis)
+    for page in library.pages.values():
+        for i, section in enumerate(page.sections, 1):
+            claims("page", page.id, f"section-{i}", section.claims)
     for term in library.terms.values():
         if term.basis:
             note("glossary", "glossary", term.id, term.meaning, term.basis)

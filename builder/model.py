@@ -15,7 +15,7 @@ CHECKED = ("full text", "abstract", "secondary", "memory")
 STAGES = (
     "preparation", "access", "posterior segment", "haemostasis", "laser", "exchange and closure", "after theatre",
 )
-KINDS = ("technique", "pathway", "calculator", "source", "glossary", "department")
+KINDS = ("technique", "pathway", "calculator", "page", "source", "glossary", "department")
 
 Path = tuple[str | int, ...]
 Place = tuple[int, int]
@@ -425,6 +425,25 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
+class Section:
+    title: str
+    claims: tuple[Claim, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A page of statements that belongs to no technique."""
+
+    id: str
+    file: str
+    title: str
+    summary: str
+    review: Review
+    sections: tuple[Section, ...]
+    also_called: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Term:
     id: str
     term: str
@@ -457,6 +476,7 @@ class Library:
     techniques: Mapping[str, Technique] = field(default_factory=dict)
     pathways: Mapping[str, Pathway] = field(default_factory=dict)
     calculators: Mapping[str, Calculator] = field(default_factory=dict)
+    pages: Mapping[str, Page] = field(default_factory=dict)
     sources: Mapping[str, Source] = field(default_factory=dict)
     terms: Mapping[str, Term] = field(default_factory=dict)
     department: Department | None = None

@@ -20,7 +20,7 @@ from .text import did_you_mean
 
 LARGEST_FILE = 1_000_000  # bytes; the largest real card is under 50 kB
 DEEPEST = 40  # levels of nesting; a sound card has under ten
-FOLDERS = {"techniques": "technique", "pathways": "pathway", "calculators": "calculator", "sources": "source"}
+FOLDERS = {"techniques": "technique", "pathways": "pathway", "calculators": "calculator", "pages": "page", "sources": "source"}
 SINGLE = {"glossary.yaml": "glossary", "department.yaml": "department"}
 
 _NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?\Z")

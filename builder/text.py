@@ -18,7 +18,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
-SCHEMES = ("card", "quantity", "calculator", "pathway", "source", "term", "value")
+SCHEMES = ("card", "quantity", "calculator", "pathway", "page", "source", "term", "value")
 
 _LINK = re.compile(r"(!?)\[([^\[\]]*)\]\(((?:[^()]|\([^()]*\))*)\)")
 _SCHEME = re.compile(r"([a-z]+):([A-Za-z0-9_./-]+)\Z")

@@ -122,14 +122,14 @@ TABLE: dict[str, Unit] = {
     "point": Unit("counted_point", "points", "{point}"),
     "eye": Unit("counted_eye", "eyes", "{eye}"),
     "patient": Unit("counted_patient", "patients", "{patient}"),
-    "logMAR": Unit("logmar_unit", ucum="{logMAR}"),
+    "logMAR": Unit("dimensionless", ucum="{logMAR}"),
     "dB": Unit("decibel_step", ucum="dB"),
 }
 
 _OWN = (
     "international_dose_unit", "osmotic_unit", "disc_diameter_unit", "disc_area_unit", "burn_width_unit",
     "counted_burn", "counted_cut", "counted_line", "counted_letter", "counted_point", "counted_eye",
-    "counted_patient", "logmar_unit", "decibel_step", "temperature_step",
+    "counted_patient", "decibel_step", "temperature_step",
 )
 # Ways people write these units that are understood well enough to name the form to use.
 _OTHER_FORMS = {

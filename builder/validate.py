@@ -10,7 +10,7 @@ from jsonschema.exceptions import ValidationError
 
 from .model import (
     KINDS, Amount, Band, Basis, Calculator, Calendar, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
-    Library, OnlyWhen, Output, Path, Pathway, PathwayStage, Pitfall, Plot, Quantity, Question, RefuseWhen, Reported, Review, SignOff, Solve,
+    Library, OnlyWhen, Output, Page, Path, Pathway, PathwayStage, Pitfall, Plot, Quantity, Question, RefuseWhen, Reported, Review, Section, SignOff, Solve,
     Source, Step, Table, Technique, Term, Verdict,
 )
 from .problems import CouldNotRun, Problem
@@ -86,6 +86,7 @@ def validate(documents: Iterable[Document], schemas: Schemas, unsound: Iterable[
         techniques={d.id: _technique(d) for d in sound["technique"]},
         pathways={d.id: _pathway(d) for d in sound["pathway"]},
         calculators={d.id: _calculator(d) for d in sound["calculator"]},
+        pages={d.id: _page(d) for d in sound["page"]},
         sources={d.id: _source(d) for d in sound["source"]},
         terms={key: _term(key, term) for d in sound["glossary"] for key, term in sorted(d.data["terms"].items())},
         department=next((_department(d.data) for d in sound["department"]), None),
@@ -355,6 +356,12 @@ def _source(d: Document) -> Source:
     csl = {k: v for k, v in d.data.items() if k not in own}
     return Source(d.id, d.file, csl, d.data["checked"], d.data.get("checked_note", ""), tuple(d.data.get("incomplete", ())),
                   d.data.get("superseded_by", ""), d.data.get("withdrawn", ""))
+
+
+def _page(d: Document) -> Page:
+    x = d.data
+    sections = tuple(Section(s["title"], _claims(s, "claims")) for s in x["sections"])
+    return Page(d.id, d.file, x["title"], x["summary"], _review(x), sections, tuple(x.get("also_called", ())))
 
 
 def _term(key: str, x: Mapping[str, Any]) -> Term:

@@ -48,6 +48,7 @@ def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list
     pages += [_technique(env, linked, t, on) for t in library.techniques.values()]
     pages += [_pathway(env, linked, p, on) for p in library.pathways.values()]
     pages += [_calculator(env, linked, on[id], examples.get(id, []), (tables or {}).get(id, [])) for id in on]
+    pages += [_page_of_claims(env, linked, p) for p in library.pages.values()]
     pages += [_source(env, linked, s) for s in library.sources.values()]
     pages += [Page(f"assets/calculators/{id}.js", calc.script(r), r.declared.file) for id, r in on.items()]
     return pages
@@ -129,7 +130,8 @@ def _pathways(env: Environment, linked: Linked) -> Page:
 
 
 def _calculators(env: Environment, linked: Linked, on: Mapping[str, Any]) -> Page:
-    return _page(env, "calculators.md.j2", "calculators/index.md", "Calculators", prose=Prose(linked, "calculators/index.html"), calculators=_titled(on))
+    return _page(env, "calculators.md.j2", "calculators/index.md", "Calculators", prose=Prose(linked, "calculators/index.html"), calculators=_titled(on),
+                 about=sorted(linked.library.pages.values(), key=lambda p: p.title))
 
 
 def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, Any]) -> Page:
@@ -148,7 +150,7 @@ def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, 
 
 def _pages_that_mention(linked: Linked, scheme: str, id: str, exclude: set[str]) -> list[tuple[str, str, str]]:
     library = linked.library
-    titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": library.calculators}
+    titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": library.calculators, "page": library.pages}
     found = []
     for kind, other in linked.mentioned.get((scheme, id), ()):
         if kind in titles and other not in exclude and other in titles[kind] and not (kind == "calculator" and other in library.department.calculators_off):
@@ -193,6 +195,10 @@ def _numbers(ready: Any) -> list[tuple[str, Any]]:
     return rows
 
 
+def _page_of_claims(env: Environment, linked: Linked, p: Any) -> Page:
+    return _page(env, "page.md.j2", f"pages/{p.id}.md", p.title, p.file, prose=Prose(linked, f"pages/{p.id}.html"), p=p)
+
+
 def _sources(env: Environment, linked: Linked) -> Page:
     sources = sorted(linked.library.sources.values(), key=lambda s: (short_name(s).lower(), s.id))
     counts = {s.id: len(linked.rests_on.get(s.id, ())) for s in sources}
@@ -201,7 +207,7 @@ def _sources(env: Environment, linked: Linked) -> Page:
 
 def _source(env: Environment, linked: Linked, s: Source) -> Page:
     library, prose = linked.library, Prose(linked, f"sources/{s.id}.html")
-    titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": library.calculators}
+    titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": library.calculators, "page": library.pages}
     uses: dict[tuple[str, str, str], list] = {}
     for use in linked.rests_on.get(s.id, ()):
         if use.kind == "calculator" and use.id in library.department.calculators_off:

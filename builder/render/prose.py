@@ -13,7 +13,7 @@ from ..model import CHECKED, Amount, Basis, Citation, Quantity, Source
 from ..text import Link, to_html
 from ..units import amount, amount_number, unit_shown
 
-FOLDERS = {"card": "techniques", "technique": "techniques", "calculator": "calculators", "pathway": "pathways", "source": "sources"}
+FOLDERS = {"page": "pages", "card": "techniques", "technique": "techniques", "calculator": "calculators", "pathway": "pathways", "source": "sources"}
 MARKS = {"full text": "full text", "abstract": "abstract", "secondary": "second-hand", "memory": "recalled, verify before use"}
 MEANINGS = {
     "full text": "The passage or table that holds the figure was read.",
@@ -77,7 +77,7 @@ class Prose:
             case "source":
                 return f'<a href="{self.href("source", link.target)}">{words or escape(short_name(self.library.sources[link.target]))}</a>'
             case scheme:
-                records = {"card": self.library.techniques, "calculator": self.library.calculators, "pathway": self.library.pathways}[scheme]
+                records = {"card": self.library.techniques, "calculator": self.library.calculators, "pathway": self.library.pathways, "page": self.library.pages}[scheme]
                 if scheme == "calculator" and self.is_off(link.target):
                     return str(words or escape(records[link.target].title))
                 return f'<a href="{self.href(scheme, link.target)}">{words or escape(records[link.target].title)}</a>'

@@ -54,7 +54,8 @@ def test_measured_means_lie_between_the_two_readings_of_the_living_eye_coefficie
     """As the card says. The pressures are printed (abstracts); lee and lim are taken at the usual 0.05 mL, which their abstracts do not print."""
     found = compute(before=before, volume=volume)
     assert found["living_natural"] < after < found["living_common"], source
-    assert found["friedenwald_1937"] > 2 * after, f"{source}: the coefficient of enucleated eyes gives more than twice what was measured."
+    # The coefficient of 1937 gives more than twice what was measured, or is past what is written out.
+    assert not found["friedenwald_1937"] <= 2 * after, source
 
 
 # (agent, dose mg, volume mL, source): printed dose and volume; the concentration is derived.
@@ -82,19 +83,25 @@ def anew(before: float, microlitres: float) -> dict[str, float]:
 
 def test_thousands_of_random_injections_agree_with_the_formulas_written_anew() -> None:
     r = random.Random(6)
+    hidden = 0
     for _ in range(2000):
         before, volume = round(r.uniform(10, 35), 2), round(r.uniform(0.01, 0.1), 4)
         dose, concentration = round(r.uniform(0.1, 4), 3), round(r.uniform(1, 120), 2)
-        found, wanted = compute(before=before, volume=volume, dose=dose, concentration=concentration), anew(before, volume * 1000)
+        result = calculate.run(built().ready["intravitreal-dose"], {"before": str(before), "volume": str(volume), "dose": str(dose), "concentration": str(concentration)}, TODAY)
+        found, withheld, wanted = result.values, result.withheld, anew(before, volume * 1000)
         for name, value in wanted.items():
-            assert found[name] == pytest.approx(value, rel=1e-11), f"{name} from {before} mmHg by {volume} mL"
+            if value > 400:
+                assert name in withheld, f"{name} from {before} mmHg by {volume} mL is {value:.0f} mmHg, past what is written out."
+                hidden += 1
+            else:
+                assert found[name] == pytest.approx(value, rel=1e-11), f"{name} from {before} mmHg by {volume} mL"
         rises = [v - before for v in wanted.values()]
-        assert (found["least_rise"], found["greatest_rise"]) == (pytest.approx(min(rises), rel=1e-9), pytest.approx(max(rises), rel=1e-9))
-        assert found["spread"] == pytest.approx(max(rises) / min(rises), rel=1e-9)
+        assert found["spread"] == pytest.approx(max(rises) / min(rises), rel=1e-9), "The steepest and the gentlest of the six."
         assert found["dose_drawn"] / volume == pytest.approx(concentration, rel=1e-12)
         assert found["volume_for_dose"] * concentration == pytest.approx(dose, rel=1e-12)
         edge = found["volume_within"] * 1000
         assert before * 10 ** (0.0126 * edge) == pytest.approx(35, rel=1e-9), "At this volume the living-eye figure reaches the highest pressure measured."
+    assert hidden > 500
 
 
 def test_units_typed_another_way_give_the_same_figures() -> None:

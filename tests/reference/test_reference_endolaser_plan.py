@@ -92,7 +92,7 @@ def by_snell(distance: float, core: float, aperture: float, index: float, glass:
 def test_the_cone_follows_from_snells_law_and_does_not_depend_on_the_glass() -> None:
     r = random.Random(2)
     for _ in range(200):
-        given = {"distance": r.uniform(0.2, 8), "core": r.uniform(50, 400), "aperture": r.uniform(0.1, 0.4)}
+        given = {"distance": r.uniform(0.2, 5), "core": r.uniform(50, 400), "aperture": r.uniform(0.1, 0.4)}
         found = compute(**given)
         glass = r.uniform(1.44, 1.6)
         assert found["spot_fluid"] == pytest.approx(by_snell(**given, index=1.336, glass=glass), rel=1e-9)
@@ -267,7 +267,7 @@ def test_quiet_when_nothing_is_wrong() -> None:
 
 @pytest.mark.parametrize("given", [
     {"axial_length": 19.9}, {"axial_length": 26.1}, {"posterior_limit": 1.9}, {"ora": 4.9}, {"ora": 7.1}, {"burn_size": 50}, {"spacing": -0.1}, {"burns": 0}, {"burns": 20000},
-    {"power": 0}, {"power": "3 W"}, {"pulse": 5}, {"pulse": "2 s"}, {"distance": 0}, {"aperture": 0.5}, {"core": 500}, {"short_pulse": "moderate"}, {"power": "nan"}, {"power": "1e308"},
+    {"power": 0}, {"power": "3 W"}, {"pulse": 5}, {"pulse": "2 s"}, {"distance": 0}, {"distance": 5.1}, {"aperture": 0.5}, {"core": 500}, {"short_pulse": "moderate"}, {"power": "nan"}, {"power": "1e308"},
 ])
 def test_what_lies_outside_is_refused(given: dict) -> None:
     result = run(**given)

@@ -150,6 +150,8 @@ def test_a_list_after_the_last_day_is_said() -> None:
     assert lists == ("monday", "thursday")
     assert "caution: The next list" in said(run(bled, date(2026, 3, 31)))
     assert "caution: The next list" not in said(run(bled, date(2026, 3, 30)))
+    # A list on the last day itself is in time.
+    assert "caution: The next list" not in said(run(date(2026, 3, 2), date(2026, 3, 28)))
 
 
 def test_guidance_for_blood_in_the_gel() -> None:
@@ -157,7 +159,7 @@ def test_guidance_for_blood_in_the_gel() -> None:
     day = compute(bled, bled, site="gel")["guidance_day"]
     assert "goes slowly" in said(run(bled, day - timedelta(days=1), site="gel"))
     # The limit falls within the day, so it is over on the next.
-    assert "caution: Not clear by" in said(run(bled, day + timedelta(days=1), site="gel"))
+    assert "caution: If it has not cleared" in said(run(bled, day + timedelta(days=1), site="gel"))
 
 
 @pytest.mark.parametrize(("bled", "operated", "words"), [

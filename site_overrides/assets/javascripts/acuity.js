@@ -35,11 +35,21 @@
     const heading = tools.wrap(logmarText + (named.length ? ', ' + named.slice(0, 2).join(', ') : ''), (width - 4) * tools.TEXT / 15, true);
     pen.text(heading, 2, tools.TEXT + 1, 'start', 'strong large');
 
-    const snellenX = 52;
-    const pairWidth = tools.measure('6/6000', true) + tools.measure('20/20000', true) + 14;
-    const textX = snellenX + pairWidth + 40;
+    const axisX = 46;
+    const snellenX = axisX + 12;
+    const shown = STEPS.filter(function (metric) { return Math.log10(metric / 6) >= low - 1e-9 && Math.log10(metric / 6) <= high + 1e-9; });
+    const columnWidth = function (head, wordsOf) {
+      return Math.max.apply(null, [tools.measure(head, true)].concat(shown.map(function (metric) { return tools.measure(wordsOf(metric)); })));
+    };
+    const inMetres = function (metric) { return '6/' + tools.plain(metric); };
+    const inFeet = function (metric) { return '20/' + tools.plain(metric * 10 / 3); };
+    const feetX = snellenX + columnWidth('6 m', inMetres) + 12;
+    const rightX = feetX + columnWidth('20 ft', inFeet) + 9;
+    // Two lanes beside the ladder: the result's sign, then those of the conventions.
+    const laneX = rightX + 23;
+    const textX = laneX + 18;
     const room = width - textX - 2;
-    const blocks = [{at: result, kind: 'result', strong: [logmarText], lines: tools.wrap(named.join(', '), room)}].concat(conventions.map(function (each) {
+    const blocks = [{at: result, kind: 'result', strong: tools.measure(logmarText, true) > room ? logmarText.split('\u00a0') : [logmarText], lines: tools.wrap(named.join(', '), room)}].concat(conventions.map(function (each) {
       return {at: (each.low + each.high) / 2, low: each.low, high: each.high, kind: 'convention', strong: tools.wrap(each.words, room, true), lines: tools.wrap(each.value, room)};
     })).sort(function (a, b) { return a.at - b.at; });
     blocks.forEach(function (block) {
@@ -52,29 +62,26 @@
     const length = Math.max(360, total);
     const at = function (value) { return top + (value - low) / (high - low) * length; };
 
-    pen.text('logMAR', 2, head, 'start', 'strong');
+    pen.text('logMAR', 0, head, 'start', 'strong');
     pen.text('6 m', snellenX, head, 'start', 'strong');
-    const feetX = snellenX + tools.measure('6/6000', true) + 14;
     pen.text('20 ft', feetX, head, 'start', 'strong');
     const ticks = tools.ticks(low, high, 12);
     ticks.values.forEach(function (value) {
       const text = Math.abs(value).toFixed(1);
-      pen.text((value < -0.05 ? '\u2212' : '') + text, 32, at(value) + 4, 'end', 'tick');
-      pen.line(37, at(value), 42, at(value), 'axis');
+      pen.text((value < -0.05 ? '\u2212' : '') + text, axisX - 9, at(value) + 4, 'end', 'tick');
+      pen.line(axisX - 5, at(value), axisX, at(value), 'axis');
     });
-    pen.line(42, top, 42, top + length, 'axis');
-    const rightX = snellenX + pairWidth;
+    pen.line(axisX, top, axisX, top + length, 'axis');
     pen.line(rightX, top, rightX, top + length, 'axis');
     const done = [];
-    USUAL.concat(STEPS).forEach(function (metric) {
-      const value = Math.log10(metric / 6);
-      const y = at(value);
-      if (value < low - 1e-9 || value > high + 1e-9 || done.some(function (other) { return Math.abs(other - y) < 16; })) return;
+    USUAL.concat(shown).forEach(function (metric) {
+      const y = at(Math.log10(metric / 6));
+      if (shown.indexOf(metric) < 0 || done.some(function (other) { return Math.abs(other - y) < 16; })) return;
       done.push(y);
-      pen.line(42, y, 47, y, 'axis');
+      pen.line(axisX, y, axisX + 5, y, 'axis');
       pen.line(rightX - 5, y, rightX, y, 'axis');
-      pen.text('6/' + tools.plain(metric), snellenX, y + 4, 'start', 'tick');
-      pen.text('20/' + tools.plain(metric * 10 / 3), feetX, y + 4, 'start', 'tick');
+      pen.text(inMetres(metric), snellenX, y + 4, 'start', 'tick');
+      pen.text(inFeet(metric), feetX, y + 4, 'start', 'tick');
     });
 
     const tops = tools.spread(blocks.map(function (block) { return at(block.at) - 10; }), blocks.map(function (block) { return block.size; }), top - 10, top + length + 14);
@@ -83,14 +90,14 @@
       const base = tops[index] + tools.TEXT;
       const isResult = block.kind === 'result';
       if (isResult) {
-        pen.line(42, y, rightX, y, 'result-line');
+        pen.line(axisX - 5, y, axisX + 7, y, 'result-line');
         pen.area([[rightX + 14, y - 7], [rightX + 1, y], [rightX + 14, y + 7]], 'result-mark');
       } else if (block.high > block.low) {
-        pen.line(rightX + 7, at(block.low), rightX + 7, at(block.high), 'convention-range');
+        pen.line(laneX, at(block.low), laneX, at(block.high), 'convention-range');
       } else {
-        pen.area([[rightX + 7, y - 5], [rightX + 12, y], [rightX + 7, y + 5], [rightX + 2, y]], 'convention-mark');
+        pen.area([[laneX, y - 5], [laneX + 5, y], [laneX, y + 5], [laneX - 5, y]], 'convention-mark');
       }
-      pen.path([[rightX + 14, y], [rightX + 20, y], [textX - 5, base - 4]], isResult ? 'today-line' : 'leader');
+      pen.path([[isResult ? rightX + 14 : laneX + 5, y], [laneX + 8, y], [textX - 4, base - 4]], isResult ? 'today-line' : 'leader');
       pen.text(block.strong, textX, base, 'start', isResult ? 'strong today-text' : 'strong');
       pen.text(block.lines, textX, base + block.strong.length * tools.LINE);
     });

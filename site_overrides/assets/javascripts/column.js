@@ -21,7 +21,9 @@
     });
     const pressures = shown.map(function (role) {
       // Always in the unit the part names, whatever unit the reader types in.
-      return state.withUnit(state.text(state.nameOf(role)), UNITS[role]);
+      const name = state.nameOf(role);
+      const typed = !state.isInput(name) || state.chosenUnit(name).factor === 1;
+      return state.withUnit(typed ? state.text(name) : tools.plain(Number(state.role(role).toPrecision(4))), UNITS[role]);
     });
     const inEye = tools.has(state, 'in_eye') ? tools.amount(state, 'in_eye') : '';
     const heightText = tools.amount(state, 'height').replace(/^\u2212/, '');
@@ -29,8 +31,10 @@
     const heading0 = height === 0 ? 'Bottle level with the eye' : 'Bottle ' + heightText + (below ? ' below the eye' : ' above the eye');
 
     const width = Math.min(available, 460);
-    const high = TOPS.filter(function (each) { return each >= height; })[0] || Math.ceil(height / 100) * 100;
-    const low = below ? -(TOPS.filter(function (each) { return each >= -height; })[0] || Math.ceil(-height / 100) * 100) : 0;
+    const far = TOPS.filter(function (each) { return each >= Math.abs(height); })[0] || Math.ceil(Math.abs(height) / 100) * 100;
+    // With the bottle below, the words at the eye stand above it and need room there.
+    const high = below ? far * 0.7 : far;
+    const low = below ? -far : 0;
     const heading = tools.wrap(heading0 + ': ' + pressures[0], (width - 4) * tools.TEXT / 15, true);
     pen.text(heading, 2, tools.TEXT + 1, 'start', 'strong large');
     const top = heading.length * tools.LINE + 34;
@@ -79,14 +83,15 @@
     }), 'cornea');
 
     if (Math.abs(level - eyeY) > 12) pen.arrow(arrowX, eyeY, arrowX, level, 'measure', true);
-    const middle = (level + eyeY) / 2;
-    // A short column has no room beside its arrow: its figure stands above the higher level.
-    const labelY = Math.abs(level - eyeY) > 30 ? middle + 5 : Math.min(level, eyeY) - 8;
-    pen.text(heightText, arrowX + 9, labelY, 'start', 'strong');
+    // A short column has no room beside its arrow: its figure stands above the higher level. Below the eye the line runs on
+    // the right of the arrow, the bottle on the left of its lower end.
+    const beside = Math.abs(level - eyeY) > (below ? 76 : 30);
+    pen.text(heightText, arrowX + (below && beside ? -9 : 9), beside ? (level + eyeY) / 2 + 5 - (below ? 8 : 0) : Math.min(level, eyeY) - 8,
+      below && beside ? 'end' : 'start', 'strong');
 
     const atEye = tools.wrap('Pressure at the eye', width - eyeX - eyeR - 8);
     const textX = eyeX - eyeR;
-    let y = eyeY + eyeR + 22;
+    let y = below ? eyeY - eyeR - 14 - pressures.length * tools.LINE : eyeY + eyeR + 22;
     pen.text(atEye.length > 1 ? ['At the eye'] : atEye, textX + 6, y);
     pressures.forEach(function (each) {
       y += tools.LINE;

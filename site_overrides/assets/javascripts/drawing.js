@@ -253,7 +253,7 @@
   /** A hatch pattern, so that an area does not rest on colour; returns its paint. */
   Pen.prototype.hatch = function (name, turn) {
     const id = this.id + '-' + name;
-    const pattern = element('pattern', {id: id, width: 8, height: 8, patternUnits: 'userSpaceOnUse', patternTransform: 'rotate(' + (turn || 45) + ')'});
+    const pattern = element('pattern', {id: id, width: 8, height: 8, patternUnits: 'userSpaceOnUse', patternTransform: 'rotate(' + (turn === undefined ? 45 : turn) + ')'});
     pattern.appendChild(element('line', {x1: 0, y1: 0, x2: 0, y2: 8, class: 'hatch ' + name}));
     const store = element('defs');
     store.appendChild(pattern);

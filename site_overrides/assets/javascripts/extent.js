@@ -75,7 +75,8 @@
     pen.text(side > 0 ? 'Temporal' : 'Nasal', fieldLeft, top - 8, 'start', 'strong');
     pen.text(side > 0 ? 'Nasal' : 'Temporal', fieldRight, top - 8, 'end', 'strong');
     // Where blood or a circle runs under the word, its own edge keeps it readable.
-    pen.text('Disc', discAt[0], discAt[1] + 5, 'middle', 'strong halo');
+    const within = tools.measure('Disc', true) < scale - 8;
+    pen.text('Disc', discAt[0], discAt[1] + (within ? 5 : scale / 2 + 15), 'middle', 'strong halo');
 
     // The height, outside the field on the temporal side.
     const highText = tools.amount(state, 'height').split('\u00a0');
@@ -93,7 +94,8 @@
       pen.line(left, y - 5, left, y + 5, kind);
       pen.line(right, y - 5, right, y + 5, kind);
       if (right - left > 12) pen.arrow(left, y, right, y, kind, true);
-      pen.text(words, width / 2, y + 20, 'middle', 'strong');
+      const side = Math.max.apply(null, words.map(function (line) { return tools.measure(line, true); })) / 2 + 2;
+      pen.text(words, Math.max(side, Math.min(width - side, centre.x)), y + 20, 'middle', 'strong');
       return y + 20 + (words.length - 1) * tools.LINE + 8;
     };
     let y = ruler(wide, centre.y + reachY * scale + 14, tools.wrap(tools.amount(state, 'width') + ' wide', width - 4, true), 'measure');

@@ -63,7 +63,8 @@
     const showY = function (value) { return tick(value, yTicks.decimals); };
     const left = 10 + Math.max.apply(null, yTicks.values.map(function (value) { return tools.measure(showY(value)); }));
     const right = width - 16;
-    const inUnit = unit ? ' (' + unit + ')' : '';
+    const bare = function (name) { return name ? ' (' + state.withUnit('', name).trim() + ')' : ''; };
+    const inUnit = bare(unit === 'ratio' ? '' : unit);
     let heading = tools.wrap(plan.show.map(state.label).join(', ') + inUnit, width - 4, true);
     // Many results: each is named at its line and in the key.
     if (several && heading.length > 2) heading = tools.wrap(state.definition.title + inUnit, width - 4, true);
@@ -83,7 +84,7 @@
     const y = pen.axis('y', {low: low, high: high, from: bottom, to: top, at: left, gridTo: right, values: yTicks.values}, showY);
     const xOf = function (own) { return x(own / chosen.factor); };
     pen.text(heading, 2, tools.TEXT, 'start', 'strong');
-    pen.text(state.label(plan.across) + (chosen.name ? ' (' + chosen.name + ')' : ''), (left + right) / 2, bottom + 36, 'middle', 'strong');
+    pen.text(state.label(plan.across) + bare(chosen.name === 'ratio' ? '' : chosen.name), (left + right) / 2, bottom + 36, 'middle', 'strong');
 
     // What must stay readable: boxes along the curves and round the point.
     const taken = [];
@@ -112,7 +113,7 @@
       pen.add('rect', {x: left, y: y(lowest), width: right - left, height: Math.max(0, bottom - y(lowest)), class: 'beyond', fill: pen.hatch('limit')});
     }
     bands.forEach(function (band, which) {
-      const paint = pen.hatch('band-' + which % 3, which % 2 ? 135 : 90);
+      const paint = pen.hatch('band-' + which % 3, [135, 0, 90][which % 3]);
       // Where both edges are known.
       const edges = sampled[band.low].map(function (point, index) {
         const other = sampled[band.high][index];
@@ -121,7 +122,9 @@
       stretches(edges).forEach(function (stretch) {
         const under = stretch.map(function (each) { return [xOf(each[0]), y(each[1])]; });
         const over = stretch.map(function (each) { return [xOf(each[0]), y(each[2])]; });
-        pen.area(under.concat(over.reverse()), 'band', paint);
+        const edge = under.concat(over.reverse());
+        pen.area(edge, 'band-tint');
+        pen.area(edge, 'band', paint);
       });
     });
     // Guides from the present point to the axes.
@@ -163,15 +166,24 @@
 
     const at = state.withUnit(tools.plain(state.values[plan.across] / chosen.factor), chosen.name);
     const letter = function (which) { return String.fromCharCode(65 + which); };
-    let lettered = false;
+    const lettered = {};
     if (several) {
-      // Each line by name if every name finds a clear place beside its line; by letter if not.
+      // Each line by name if every name finds a clear place beside its line; if not, by letter where that is clear.
       const tags = function (wordsOf) {
         const used = [];
-        const list = plan.show.map(function (name, which) {
+        return plan.show.map(function (name, which) {
           const words = wordsOf(name, which);
           const candidates = [];
           const solid = stretches(curves[which]).reduce(function (points, stretch) { return points.concat(stretch); }, []);
+          // A word close to two lines names neither.
+          const alone = function (point, box) {
+            const index = curves[which].indexOf(point);
+            const over = Math.min(box.top - 7, y(point[1]) - 4);
+            const under = Math.max(box.bottom + 7, y(point[1]) + 4);
+            return curves.every(function (other, each) {
+              return each === which || !other[index] || y(other[index][1]) < over || y(other[index][1]) > under;
+            });
+          };
           [0.9, 0.75, 0.6, 0.45, 0.3, 0.15, 0.97, 0.03].forEach(function (share) {
             const point = solid[Math.round((solid.length - 1) * share)];
             if (!point) return;
@@ -180,26 +192,24 @@
                 const spot = {x: xOf(point[0]) + side[0], y: y(point[1]) + drop - (drop < 0 ? (words.length - 1) * tools.LINE : 0), anchor: side[1]};
                 spot.words = words;
                 spot.box = tools.textBox(words, spot.x, spot.y, spot.anchor, true);
-                candidates.push(spot);
+                if (alone(point, spot.box)) candidates.push(spot);
               });
             });
           });
           const found = tools.place(candidates, taken.concat(used), bounds);
-          if (!found) return null;
+          if (!found) return {clear: false};
           const box = found.box;
+          found.which = which;
           found.clear = box.left >= bounds.left - 1 && box.right <= bounds.right + 1 && box.top >= bounds.top - 1 && box.bottom <= bounds.bottom + 1 &&
             taken.concat(used).every(function (other) { return (other.weight || 1) < 1 || !tools.overlap(box, other); });
-          used.push(Object.assign({weight: 30}, box));
+          if (found.clear) used.push(Object.assign({weight: 30}, box));
           return found;
-        }).filter(Boolean);
-        list.clear = list.every(function (each) { return each.clear; });
-        list.used = used;
-        return list;
+        });
       };
       let set = tags(function (name) { return tools.wrap(state.label(name), (right - left) * 0.42, true); });
-      if (!set.clear) {
-        lettered = true;
-        set = tags(function (name, which) { return [letter(which)]; });
+      if (!set.every(function (each) { return each.clear; })) {
+        set = tags(function (name, which) { return [letter(which)]; }).filter(function (each) { return each.clear; });
+        set.forEach(function (each) { lettered[each.which] = true; });
       }
       set.forEach(function (each) { pen.text(each.words, each.x, each.y, each.anchor, 'strong halo'); });
     } else {
@@ -225,7 +235,7 @@
       pen.text(tools.wrap('At ' + at, right - left, true), left, height + 13, 'start', 'strong');
       height = pen.key(plan.show.map(function (name, which) {
         const value = present.indexOf(name) < 0 ? '\u2013' : state.withUnit(state.text(name), state.unit(name));
-        return {words: (lettered ? letter(which) + '. ' : '') + state.label(name) + ': ' + value,
+        return {words: (lettered[which] ? letter(which) + '. ' : '') + state.label(name) + ': ' + value,
           sign: function (to, kx, ky) { to.line(kx - 4, ky + 7, kx + 28, ky + 7, 'curve curve-' + (which % 6)); }};
       }), left + 2, height + 20, right - left) + 2;
     }
@@ -234,6 +244,7 @@
         const ends = [state.values[band.low], state.values[band.high]];
         const now = ends.every(Number.isFinite) ? ': ' + state.text(band.low) + ' to ' + state.withUnit(state.text(band.high), unit) : '';
         return {words: band.label + now, sign: function (to, kx, ky) {
+          to.add('rect', {x: kx - 2, y: ky, width: 26, height: 13, class: 'band-tint'});
           to.add('rect', {x: kx - 2, y: ky, width: 26, height: 13, class: 'band', fill: 'url(#' + to.id + '-band-' + which % 3 + ')'});
         }};
       }), left + 2, height, right - left) + 2;
