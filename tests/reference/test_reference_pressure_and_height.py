@@ -40,8 +40,8 @@ WORKED = [
     ("bottle-height-40cm", {"height": 40}, "at_eye", 29.4, 0.05, "nist-sp811", "secondary", "derived"),
     ("drip-chamber-mmhg, least", {"height": "4 inch"}, "at_eye", 7.5, 0.05, "danis-thompson-1990", "abstract", "derived"),
     ("drip-chamber-mmhg, most", {"height": "7 inch"}, "at_eye", 13.1, 0.05, "danis-thompson-1990", "abstract", "derived"),
-    ("hydrostatic-20cm", {"eye_above_heart": 20}, "blood_column", 15.6, 0.05, "nist-sp811", "memory", "derived"),
-    ("hydrostatic-column-blood", {"eye_above_heart": 1}, "blood_column", 0.78, 0.005, "nist-sp811", "memory", "derived"),
+    ("hydrostatic-20cm", {"heart_to_eye": 20}, "blood_column", 15.6, 0.05, "nist-sp811", "memory", "derived"),
+    ("hydrostatic-column-blood", {"heart_to_eye": 1}, "blood_column", 0.78, 0.005, "nist-sp811", "memory", "derived"),
 ]
 
 
@@ -72,8 +72,8 @@ def test_thousands_of_random_readings_agree_with_exact_fractions() -> None:
     raised = built().linked.library.quantity("haemostasis/raised-pressure").amount
     assert raised.unit == "mmHg"
     for _ in range(2000):
-        pressure, height, heart = round(r.uniform(0, 760), 2), round(r.uniform(0, 150), 2), round(r.uniform(-50, 80), 2)
-        result = run(pressure=pressure, height=height, eye_above_heart=heart)
+        pressure, height, heart = round(r.uniform(0, 760), 2), round(r.uniform(0, 150), 2), round(r.uniform(0, 80), 2)
+        result = run(pressure=pressure, height=height, heart_to_eye=heart)
         assert not result.refusals, result.refusals
         p, h, b = Fraction(str(pressure)), Fraction(str(height)), Fraction(str(heart))
         expected = {
@@ -113,7 +113,7 @@ def test_the_same_pressure_typed_in_any_unit() -> None:
 
 @pytest.mark.parametrize(("given", "name"), [
     ({"pressure": -0.1}, "pressure"), ({"pressure": 760.1}, "pressure"), ({"pressure": "102 kPa"}, "pressure"), ({"height": -1}, "height"), ({"height": 150.1}, "height"),
-    ({"height": "60 inch"}, "height"), ({"height": "60 mmHg"}, "height"), ({"eye_above_heart": 81}, "eye_above_heart"), ({"eye_above_heart": -51}, "eye_above_heart"), ({"pressure": "nan"}, "pressure"),
+    ({"height": "60 inch"}, "height"), ({"height": "60 mmHg"}, "height"), ({"heart_to_eye": 81}, "heart_to_eye"), ({"heart_to_eye": -1}, "heart_to_eye"), ({"pressure": "nan"}, "pressure"),
     ({"pressure": "1e308"}, "pressure"), ({"pressure": ""}, "pressure"),
 ])
 def test_what_cannot_be_a_reading_is_refused(given: dict[str, float | str], name: str) -> None:

@@ -19,11 +19,11 @@ UNITS = Units()
 
 # The same units in Pint's words, written down independently of the builder's own table.
 IN_PINT = {
-    "mmHg": "millimeter_Hg", "kPa": "kPa", "Pa": "newton / meter**2", "cmH2O": "centimeter_H2O", "nm": "nm", "µm": "micron", "mm": "mm", "cm": "cm", "m": "m", "ft": "international_foot",
+    "mmHg": "millimeter_Hg", "kPa": "kPa", "hPa": "millibar", "Pa": "newton / meter**2", "cmH2O": "centimeter_H2O", "Pa/mm": "kPa/m", "mmHg/year": "millimeter_Hg/julian_year", "nm": "nm", "µm": "micron", "mm": "mm", "cm": "cm", "m": "m", "ft": "international_foot", "inch": "25.4 mm",
     "µm²": "micron**2", "mm²": "mm**2", "cm²": "cm**2", "mm³": "mm**3", "µL": "uL", "mL": "cm**3", "L": "decimeter**3", "ng": "ng", "µg": "ug", "mg": "mg", "g": "g", "kg": "kg",
     "ng/mL": "ng/mL", "µg/mL": "ug/mL", "mg/mL": "mg/mL", "mg/kg": "mg/kg", "mmol/L": "mmol/L", "mmol/mol": "mmol/mol", "g/mol": "g/mol", "g/cm³": "g/cm**3", "ns": "ns", "µs": "us", "ms": "ms",
     "s": "s", "min": "minute", "hour": "hr", "day": "day", "week": "week", "month": "month", "year": "julian_year", "Hz": "1/s", "kHz": "1/ms", "MHz": "1/us", "mL/min": "mL/minute",
-    "mmHg/min": "millimeter_Hg/minute", "Pa·s": "pascal*s", "mPa·s": "centipoise", "W": "J/s", "mW": "mW", "J": "newton*meter", "mJ": "mJ", "J/cm²": "J/cm**2", "W/cm²": "W/cm**2",
+    "mmHg/min": "millimeter_Hg/minute", "mmHg/100 m": "millimeter_Hg/hectometer", "mmHg/1000 ft": "millimeter_Hg/(304.8 m)", "Pa·s": "pascal*s", "mPa·s": "centipoise", "W": "J/s", "mW": "mW", "J": "newton*meter", "mJ": "mJ", "J/cm²": "J/cm**2", "W/cm²": "W/cm**2",
     "W/m²": "W/m**2", "1/cm": "1/cm", "dioptre": "1/m", "degree": "degree", "clock hour": "turn/12", "mm/degree": "mm/degree", "mm/mm": "dimensionless", "%": "0.01", "ratio": "dimensionless",
 }
 # Counted things and measures of the retina, which no general table of units knows.

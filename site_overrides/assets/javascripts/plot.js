@@ -40,7 +40,9 @@
     const input = state.definition.inputs[plan.across];
     const chosen = state.chosenUnit(plan.across);
     const marks = (plan.marks || []).filter(function (name) { return Number.isFinite(state.values[name]); });
-    const bands = plan.bands || [];
+    const bands = (plan.bands || []).map(function (band) {
+      return Object.assign({}, band, {label: band.label.charAt(0).toUpperCase() + band.label.slice(1)});
+    });
     const needed = bands.reduce(function (list, band) { return list.concat([band.low, band.high]); }, plan.show);
     const sampled = sample(state, plan, needed, input.low, input.high);
     const curves = plan.show.map(function (name) { return sampled[name]; });
@@ -65,7 +67,7 @@
     const right = width - 16;
     const bare = function (name) { return name ? ' (' + state.withUnit('', name).trim() + ')' : ''; };
     const inUnit = bare(unit === 'ratio' ? '' : unit);
-    let heading = tools.wrap(plan.show.map(state.label).join(', ') + inUnit, width - 4, true);
+    let heading = tools.wrap(plan.show.map(state.label).join('; ') + inUnit, width - 4, true);
     // Many results: each is named at its line and in the key.
     if (several && heading.length > 2) heading = tools.wrap(state.definition.title + inUnit, width - 4, true);
     const top = heading.length * tools.LINE + 8;
@@ -260,7 +262,9 @@
 
     const sentences = plan.show.map(function (name) {
       const value = state.values[name];
-      if (present.indexOf(name) < 0) return 'At ' + state.label(plan.across) + ' ' + at + ' there is no ' + state.label(name) + '. ' + (state.withheld[name] || '');
+      if (present.indexOf(name) < 0) {
+        return 'At ' + state.label(plan.across) + ' ' + at + ', ' + state.label(name) + ' is withheld. ' + (state.withheld[name] || '');
+      }
       return 'At ' + state.label(plan.across) + ' ' + at + ', ' + state.label(name) + ' is ' + state.withUnit(state.text(name), state.unit(name)) +
         marks.map(function (mark) {
           const limit = state.values[mark];
@@ -287,7 +291,7 @@
     return {
       width: width,
       height: height,
-      title: plan.show.map(state.label).join(', ') + ' against ' + state.label(plan.across),
+      title: plan.show.map(state.label).join('; ') + ' against ' + state.label(plan.across),
       description: sentences.join(' ')
     };
   };

@@ -12,8 +12,8 @@
     const tools = drawings.helpers;
     const posterior = tools.quantity(state, 'posterior_angle', 'degree');
     const ora = tools.quantity(state, 'ora_angle', 'degree');
-    const given = tools.has(state, 'anterior_angle');
-    const anterior = given ? tools.quantity(state, 'anterior_angle', 'degree') : ora;
+    const anterior = tools.has(state, 'anterior_angle') ? tools.quantity(state, 'anterior_angle', 'degree') : ora;
+    const given = anterior < ora - 0.01; // else the zone runs to the ora, which has its own line and name
     tools.quantity(state, 'share', 'share');
     if (!(ora > 0) || ora > 180) throw new Error('the ora serrata would lie outside the globe');
     if (posterior < 0 || posterior > anterior + 1e-9 || anterior > ora + 1e-9) {
@@ -99,7 +99,7 @@
       title: 'Treated zone of the retina: ' + share,
       description: 'The treated zone reaches from ' + tools.amount(state, 'posterior_angle') + ' from the posterior pole to ' +
         (given ? tools.amount(state, 'anterior_angle') : 'the ora serrata') + '; the ora serrata lies at ' + tools.amount(state, 'ora_angle') +
-        '. It holds ' + share + ' of the retina.' + (burns ? ' Burns: ' + burns + '.' : '') + (covered ? ' Burns cover ' + covered + ' of the zone.' : '') +
+        '. It holds ' + share + ' of the retina.' + (burns ? ' ' + burns + '.' : '') + (covered ? ' Burns cover ' + covered + ' of the zone.' : '') +
         (showDisc ? ' The disc is on the ' + (side > 0 ? 'right' : 'left') + ' of the picture.' : '') +
         tools.leftOut(state, ['covered', 'burns']).map(function (words) { return ' ' + words; }).join('')
     };
