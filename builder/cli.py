@@ -101,6 +101,8 @@ def build(ctx: click.Context, out: Path | None) -> None:
     target = out if out is not None else root / "site"
     if target.resolve() == root or root.is_relative_to(target.resolve()) or target.resolve().is_relative_to(root / "cards"):
         raise CouldNotRun(f"The site cannot be put into {target}.")
+    if target.is_dir() and any(target.iterdir()) and not (target / "search").is_dir():  # what is there is replaced whole
+        raise CouldNotRun(f"{target} holds other files; name a new folder, an empty one, or one that holds the site.")
     from mkdocs.exceptions import MkDocsException
 
     try:

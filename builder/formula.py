@@ -160,6 +160,8 @@ def _translate(node: ast.AST, depth: int) -> Expr:
                 raise FormulaError(f"{name} takes {low if low == high else f'{low} to {high}'} values, not {len(node.args)}.",
                                    f"Check the commas inside {name}( ).", column)
             return Op(name, tuple(map(down, node.args)), column)
+        case ast.Call(func=ast.Name(id=name)) if name in FUNCTIONS:
+            raise FormulaError(f"The values of {name} are not named.", f"Write {name}(a, b), without an equals sign.", column)
         case ast.Call(func=ast.Name(id=name)):
             raise FormulaError(f"'{name}' is not a function of the formula language.{did_you_mean(name, FUNCTIONS)}",
                                f"The functions are {', '.join(FUNCTIONS)}.", column)

@@ -28,10 +28,11 @@ class Marks:
     sound cards costs no memory for places that nobody asks for.
     """
 
-    __slots__ = ("_text", "_compose", "_root")
+    __slots__ = ("_text", "_compose", "_root", "_keys")
 
     def __init__(self, text: str, compose: Callable[[str], Any]) -> None:
         self._text, self._compose, self._root = text, compose, None
+        self._keys: dict[int, dict[str, Any]] = {}
 
     def value(self, path: Path) -> Place:
         """(line, column) of the value at a path, counted from 1; of the nearest parent if it is absent."""
@@ -67,7 +68,9 @@ class Marks:
                     break
                 key, node = None, children[step]
             else:
-                pair = next((p for p in children if isinstance(p, tuple) and p[0].value == step), None)
+                if id(node) not in self._keys:  # looked up, not searched: a file of faults asks for every key it holds
+                    self._keys[id(node)] = {p[0].value: p for p in children if isinstance(p, tuple)}
+                pair = self._keys[id(node)].get(step)
                 if pair is None:
                     break
                 key, node = pair

@@ -174,13 +174,18 @@ def values_belong_to_verdicts(library: Library, units: Units) -> Iterator[Proble
                                   "A value: link stands outside a calculator's verdict.", "Link to a quantity instead.")
 
 
-def links_stand_in_sentences(library: Library, units: Units) -> Iterator[Problem]:
-    """link-outside-sentence: a title or label is plain words; a link in it would be followed by nobody."""
+def labels_are_plain(library: Library, units: Units) -> Iterator[Problem]:
+    """raw-html, link-outside-sentence: a title, label or note is words alone; the engine would take a tag in a title for one."""
     for d in library.documents:
         sentences = {path for path, _ in d.texts}
         for path, text in _strings(d.data, ()):
-            if "](" in text and path not in sentences and next(links(text), None):
+            if path in sentences:
+                continue
+            if "](" in text and next(links(text), None):
                 yield _at(d, path, "link-outside-sentence", "A link can only stand in a sentence, not in a title, label or note.", "Write the words alone.")
+            for fault in faults(text) if "<" in text or "&" in text else ():
+                if fault.rule == "raw-html":
+                    yield Problem(d.file, *d.marks.within(path, text[fault.start : fault.start + 24], text[: fault.start]), fault.rule, fault.message, fault.fix)
 
 
 def starter_words_are_replaced(library: Library, units: Units) -> Iterator[Problem]:
@@ -194,7 +199,7 @@ def starter_words_are_replaced(library: Library, units: Units) -> Iterator[Probl
 RULES: tuple[Rule, ...] = (
     id_is_file_name, sentences_are_plain, numbers_are_quantities, units_are_known, reported_figures_compare,
     other_units_convert, ranges_run_upwards, dates_exist, order_has_an_end, stages_stand_once, marks_are_not_upgraded,
-    department_is_described, values_belong_to_verdicts, links_stand_in_sentences, starter_words_are_replaced,
+    department_is_described, values_belong_to_verdicts, labels_are_plain, starter_words_are_replaced,
 )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+import jsonschema_rs
 from jsonschema import Draft202012Validator, validators
 from jsonschema.exceptions import ValidationError
 
@@ -25,6 +26,32 @@ _Validator = validators.extend(Draft202012Validator, type_checker=Draft202012Val
     "integer", lambda _, x: isinstance(x, int) and not isinstance(x, bool)))
 
 
+_DRAFT = "https://json-schema.org/draft/2020-12/schema"
+
+
+class _Whole:
+    """The same for the compiled validator: a whole number is written without a decimal point."""
+
+    def __init__(self, parent_schema: Any, value: Any, schema_path: Any) -> None:
+        pass
+
+    def validate(self, instance: Any) -> None:
+        if not isinstance(instance, int) or isinstance(instance, bool):
+            raise ValueError
+
+
+def _whole_numbers(schema: Any) -> Any:
+    """The schema with `type: integer` put as our own keyword."""
+    if isinstance(schema, list):
+        return [_whole_numbers(x) for x in schema]
+    if not isinstance(schema, dict):
+        return schema
+    out = {k: _whole_numbers(v) for k, v in schema.items()}
+    if out.get("type") == "integer":
+        out |= {"type": "number", "whole": True}
+    return out
+
+
 class Schemas:
     """The schemas of one run: a validator for each kind of card, and the names of the fields that hold sentences."""
 
@@ -35,7 +62,10 @@ class Schemas:
         if missing:
             raise CouldNotRun(f"The schema folder lacks {', '.join(missing)}.")
         # References are written out once: following them for every node of every card took most of the time.
-        self.of = {k: _Validator(_written_out(by_id[f"{k}.schema.json"], f"{k}.schema.json", by_id, 0)) for k in KINDS}
+        written = {k: _written_out(by_id[f"{k}.schema.json"], f"{k}.schema.json", by_id, 0) for k in KINDS}
+        self.of = {k: _Validator(s) for k, s in written.items()}
+        # The compiled validator says in a hundredth of the time whether a card is sound; jsonschema words what is not.
+        self.quick = {k: jsonschema_rs.validator_for({"$schema": _DRAFT, **_whole_numbers(s)}, keywords={"whole": _Whole}) for k, s in written.items()}
         self.text_fields = frozenset(name for d in documents for name in _text_fields(d))
 
 
@@ -75,7 +105,8 @@ def validate(documents: Iterable[Document], schemas: Schemas, unsound: Iterable[
     bad = set(unsound)
     sound: dict[str, list[Document]] = {k: [] for k in KINDS}
     for document in documents:
-        found = [_problem(e, document, key) for e in schemas.of[document.kind].iter_errors(document.data) for key in _unknown_keys(e)]
+        errors = () if schemas.quick[document.kind].is_valid(document.data) else schemas.of[document.kind].iter_errors(document.data)
+        found = [_problem(e, document, key) for e in errors for key in _unknown_keys(e)]
         if found:
             problems += found
             bad.add((document.kind, document.id))
@@ -116,7 +147,8 @@ def _unknown_keys(error: ValidationError) -> list[str]:
     """The keys an error is about: each unknown one gets a problem of its own."""
     if error.validator != "additionalProperties":
         return [""]
-    return [k for k in error.instance if k not in error.schema.get("properties", {})]
+    unknown = [k for k in error.instance if k not in error.schema.get("properties", {})]
+    return unknown[:20]  # a file of nothing else is no card; the first ones say so
 
 
 def _problem(error: ValidationError, document: Document, key: str) -> Problem:

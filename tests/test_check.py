@@ -186,6 +186,14 @@ def test_a_name_that_begins_like_another_is_not_taken_for_it(tmp_path: Path) -> 
     assert [p["file"] for p in json.loads(result.stdout)] == ["cards/techniques/tab.yaml"]
 
 
+def test_a_folder_whose_name_begins_like_another_is_not_taken_for_it(tmp_path: Path) -> None:
+    lay(tmp_path)
+    write(tmp_path, "source/one.yaml", b"")
+    write(tmp_path, "sources/two.yaml", b"")
+    result = cards(tmp_path, "check", str(tmp_path / "cards/source"), "--format", "json")
+    assert [p["file"] for p in json.loads(result.stdout)] == ["cards/source"]
+
+
 # --- forms ----------------------------------------------------------------------------------------------------------
 
 AWKWARD = Problem("cards/techniques/a,b:c.yaml", 3, 7, "unknown-unit", "'50%' is\nno unit\r; see 100 % of it: 'µm', \"quoted\".", "Write %.")

@@ -15,7 +15,7 @@ from pathlib import Path
 from unittest import mock
 
 import pytest
-from fixtures import PROJECT, VALID, units
+from fixtures import PROJECT, VALID, technique, units
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -177,6 +177,25 @@ def test_a_value_of_a_card_may_be_anything() -> None:
         problems += found
         if not problems:
             render.render(linked, ready, {i: calculate.worked(r) for i, r in ready.items()})
+
+
+@pytest.mark.parametrize("bulk", [
+    "".join(f"k{i}: 1\n" for i in range(40_000)),
+    "quantities:\n" + "".join(f"  k{i}: {{label: x}}\n" for i in range(4_000)),
+    "next: [" + ", ".join(f"a{i}" for i in range(10_000)) + "]\n",
+    "equipment:\n" + "  - {text: Not 3 mm., basis: common practice}\n" * 5_000,
+    "equipment:\n" + ("  - {basis: common practice, text: '" + "[](card:a)" * 110 + "'}\n") * 20,
+    "see_also: [" + "a" * 900_000 + "]\n",
+], ids=["unknown keys", "missing keys", "unknown cards", "numbers", "links", "one long id"])
+def test_a_large_file_of_faults_is_told_of_in_reasonable_time(bulk: str) -> None:
+    """Time grows with the file, not with its square: these are the largest files the reader lets through, or a good part of one."""
+    start = time.process_time()
+    parsed = parse_yaml(technique(bulk).encode(), "cards/techniques/bulk.yaml", "technique", "bulk")
+    library, problems = validate.validate([*(_sound(n) for n, *_ in valid()), parsed], schemas())
+    problems += rules.check(library, units())
+    problems += link.link(library)[1]
+    assert problems
+    assert time.process_time() - start < 4 * LONGEST
 
 
 # --- sentences ------------------------------------------------------------------------------------------------------

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import posixpath
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -49,7 +48,8 @@ class Prose:
     def to(self, target: str) -> str:
         """A link to another page of the site, relative to this one; works on a host and from file://."""
         path, _, anchor = target.partition("#")
-        relative = posixpath.relpath(path, posixpath.dirname(self.page) or ".") if path else ""
+        here = self.page.rpartition("/")[0] + "/" if "/" in self.page else ""
+        relative = "" if not path else path[len(here):] if here and path.startswith(here) else "../" * self.page.count("/") + path
         return relative + (f"#{anchor}" if anchor else "")
 
     def href(self, kind: str, id: str, anchor: str = "") -> str:
@@ -106,8 +106,8 @@ class Prose:
     def figure(self, a: Amount) -> Markup:
         """A figure for display: number and unit in elements of their own."""
         unit = unit_shown(a.unit, a.value)
-        shown = Markup(' <span class="unit">{}</span>').format(unit) if unit else ""
-        return Markup('<span class="value">{}</span>{}').format(amount_number(a.value, a.low, a.high), shown)
+        shown = f' <span class="unit">{escape(unit)}</span>' if unit else ""
+        return Markup(f'<span class="value">{amount_number(a.value, a.low, a.high)}</span>{shown}')
 
     def is_wide(self, a: Amount) -> bool:
         """Whether a figure needs more than one column of the key numbers."""
@@ -129,18 +129,19 @@ class Prose:
         return Markup(" ").join(self._mark(checked, found) for checked, found in groups.items())
 
     def _mark(self, checked: str, citations: list[Citation]) -> Markup:
-        numbers = Markup(" ").join(self._cite(c) for c in citations)
-        flags = {self.library.sources[c.source].withdrawn and "withdrawn" or self.library.sources[c.source].superseded_by and "superseded" for c in citations}
-        warn = Markup("").join(Markup(' <strong class="flag">{}</strong>').format(f"source {f}") for f in sorted(f for f in flags if f))
-        return Markup('<span class="basis basis-{}" title="{}" data-search-exclude>{} {}{}</span>').format(
-            checked.replace(" ", "-"), MEANINGS[checked], MARKS[checked], numbers, warn)
+        numbers = " ".join(self._cite(c) for c in citations)
+        sources = [self.library.sources[c.source] for c in citations]
+        flags = sorted({"withdrawn" if s.withdrawn else "superseded" for s in sources if s.withdrawn or s.superseded_by})
+        warn = "".join(f' <strong class="flag">source {flag}</strong>' for flag in flags)
+        return Markup(f'<span class="basis basis-{checked.replace(" ", "-")}" title="{MEANINGS[checked]}" data-search-exclude>{MARKS[checked]} {numbers}{warn}</span>')
 
     def _cite(self, citation: Citation) -> Markup:
         reference = self._references.setdefault(citation.source, Reference(len(self._references) + 1, self.library.sources[citation.source]))
         if citation not in reference.uses:
             reference.uses.append(citation)
-        title = ". ".join(p for p in (short_name(reference.source), citation.at, citation.note) if p)
-        return Markup('<a href="#source-{}" title="{}" aria-label="source {}">{}</a>').format(reference.number, title, reference.number, reference.number)
+        title = escape(". ".join(p for p in (short_name(reference.source), citation.at, citation.note) if p))
+        n = reference.number
+        return Markup(f'<a href="#source-{n}" title="{title}" aria-label="source {n}">{n}</a>')
 
     @property
     def references(self) -> Iterable[Reference]:

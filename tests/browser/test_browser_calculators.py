@@ -67,7 +67,8 @@ def _agrees(ready, case: dict[str, str], seen: dict) -> list[str]:
     want = by_python(ready, case, TODAY)
     if want["refusals"]:
         faults = [] if all(v is None for v in seen["outputs"].values()) else [f"Python refuses ({want['refusals']}), the page gives {seen['outputs']}"]
-        return faults + ([] if seen["errors"] else ["refused without a message beside a field"]) + ([] if not seen["verdicts"] else ["refused, but verdicts stay"])
+        told = seen["errors"] if any(n in ready.inputs for n in want["refusals"]) else seen["notes"]  # a result without an answer belongs to no field
+        return faults + ([] if told else ["refused without a message beside a field"]) + ([] if not seen["verdicts"] else ["refused, but verdicts stay"])
     faults = [f"refused by the page alone: {seen['errors'] or seen['notes']}"] if seen["errors"] or seen["stale"] else []
     for name, value in want["outputs"].items():
         o = ready.declared.outputs[name]

@@ -1,0 +1,223 @@
+"""The department's own cards: sound, all of them used, none of them a secret from the reader."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from html.parser import HTMLParser
+
+import pytest
+from click.testing import CliRunner
+from fixtures import PROJECT
+from support import built
+
+from builder import calculate, render
+from builder.cli import main
+from builder.model import Basis, Citation, Document, Technique
+from builder.render.pages import reading_minutes
+from builder.text import links
+
+LONGEST_READ = 8  # minutes
+FEWEST_QUESTIONS = 5
+RECALLED = "recalled, verify before use"
+TECHNIQUES = sorted(f.stem for f in (PROJECT / "cards/techniques").glob("*.yaml"))
+
+
+@pytest.fixture(scope="module")
+def pages() -> dict[str, str]:
+    b = built()
+    made = render.render(b.linked, b.ready, {i: calculate.worked(r) for i, r in b.ready.items()})
+    return {p.path: p.text for p in made}
+
+
+def documents(*kinds: str) -> Iterator[Document]:
+    return (d for d in built().linked.library.documents if d.kind in kinds)
+
+
+def strings(data: object) -> Iterator[str]:
+    if isinstance(data, str):
+        yield data
+    elif isinstance(data, (dict, list)):
+        for value in data.values() if isinstance(data, dict) else data:
+            yield from strings(value)
+
+
+def test_the_cards_have_no_problem() -> None:
+    result = CliRunner().invoke(main, ["--root", str(PROJECT), "check"])
+    assert (result.exit_code, result.stdout) == (0, "No problems.\n"), result.stdout
+
+
+def test_the_six_cards_the_case_and_the_three_calculators_are_there() -> None:
+    library = built().linked.library
+    assert set(library.techniques) >= {"port-placement", "pre-operative-agents", "subhyaloid-blood", "haemostasis", "endolaser", "fluid-air-exchange"}
+    assert set(library.calculators) >= {"port-placement", "injection-window", "perfusion-pressure"}
+    assert any("front of the macula" in p.title for p in library.pathways.values())
+
+
+def test_every_source_file_is_used() -> None:
+    linked = built().linked
+    mentioned = {target for scheme, target in linked.mentioned if scheme == "source"}
+    idle = set(linked.library.sources) - set(linked.rests_on) - mentioned
+    assert not idle, "Nothing rests on these sources; cite them or remove the files: " + ", ".join(sorted(idle))
+
+
+def test_every_card_is_reached_from_a_case_or_another_card() -> None:
+    linked = built().linked
+    for kind, records in (("card", linked.library.techniques), ("calculator", linked.library.calculators)):
+        for id in records:
+            assert linked.mentioned.get((kind, id)), f"No case or card leads to the {kind} {id}."
+    for id in linked.library.techniques:
+        assert linked.along.get(id), f"The card {id} stands in no case: put it into a pathway."
+
+
+def citations(data: object) -> Iterator[dict]:
+    if isinstance(data, dict):
+        if set(data) >= {"source", "checked"}:
+            yield data
+        for value in data.values():
+            yield from citations(value)
+    elif isinstance(data, list):
+        for value in data:
+            yield from citations(value)
+
+
+class _Marks(HTMLParser):
+    """The marks of a page: how many of each standing, and the words in them."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.found: list[tuple[str, str]] = []
+        self._open: list[str] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "span":
+            self._open.append(dict(attrs).get("class") or "")
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "span" and self._open:
+            self._open.pop()
+
+    def handle_data(self, data: str) -> None:
+        if self._open and self._open[-1].startswith("basis ") and data.strip():
+            self.found.append((self._open[-1], data.strip()))
+
+
+FOLDERS = {"technique": "techniques", "pathway": "pathways", "calculator": "calculators"}
+
+
+def test_every_figure_from_memory_says_so_on_its_page(pages: dict[str, str]) -> None:
+    recalled = 0
+    for d in documents(*FOLDERS):
+        from_memory = [c for c in citations(d.data) if c["checked"] == "memory"]
+        if from_memory:
+            recalled += len(from_memory)
+            marks = _Marks(pages[f"{FOLDERS[d.kind]}/{d.id}.md"]).found
+            shown = [words for classes, words in marks if "basis-memory" in classes and words.startswith(RECALLED)]
+            # A basis with several recalled sources carries one mark.
+            holders = sum(1 for basis in bases(d.data) if any(c["checked"] == "memory" for c in basis))
+            assert len(shown) >= holders, f"{d.file}: {holders} figures rest on memory, {len(shown)} say so."
+    assert recalled, "The cards hold no figure from memory any more: take this test out only if that is so."
+
+
+def bases(data: object) -> Iterator[list[dict]]:
+    if isinstance(data, dict):
+        for key, value in data.items():
+            if key == "basis" and isinstance(value, list):
+                yield value
+            else:
+                yield from bases(value)
+    elif isinstance(data, list):
+        for value in data:
+            yield from bases(value)
+
+
+def test_a_source_known_from_memory_says_so_on_its_page_and_for_each_claim(pages: dict[str, str]) -> None:
+    linked = built().linked
+    for source in linked.library.sources.values():
+        page = pages[f"sources/{source.id}.md"]
+        uses = [u for u in linked.rests_on.get(source.id, ()) if u.citation.checked == "memory"]
+        expected = len(uses) + (source.checked == "memory")
+        shown = sum(1 for classes, words in _Marks(page).found if "basis-memory" in classes and words == RECALLED)
+        assert shown >= expected, f"sources/{source.id}: {expected} marks of memory wanted, {shown} shown."
+
+
+def test_no_claim_is_marked_firmer_than_its_source() -> None:
+    order = ("full text", "abstract", "secondary", "memory")
+    sources = built().linked.library.sources
+    for d in documents(*FOLDERS, "glossary"):
+        for c in citations(d.data):
+            assert order.index(c["checked"]) >= order.index(sources[c["source"]].checked), f"{d.file}: {c}"
+
+
+# Forms that give a brand away; the marks themselves, and words for them.
+BRAND = re.compile("[\u00ae\u2122\u00a9\u2120]|&(?:reg|trade|copy);|\\((?:R|TM)\\)|\\b(?:registered trade ?mark|Inc\\.|GmbH|Ltd\\.?|S\\.p\\.A\\.)")
+
+
+def test_no_brand_is_named() -> None:
+    for d in documents("technique", "pathway", "calculator", "source", "glossary", "department"):
+        for text in strings(d.data):
+            assert not BRAND.search(text), f"{d.file}: {text[:80]}"
+
+
+def test_no_place_or_tool_of_whoever_wrote_the_cards_is_named() -> None:
+    for d in documents("technique", "pathway", "calculator", "source", "glossary", "department"):
+        for text in strings(d.data):
+            assert not re.search(r"(?:^|\s)/(?:home|root|tmp|work|usr)/|localhost|file://", text), f"{d.file}: {text[:80]}"
+
+
+def technique(id: str) -> Technique:
+    return built().linked.library.techniques[id]
+
+
+@pytest.mark.parametrize("id", TECHNIQUES)
+def test_a_card_can_be_read_while_scrubbing(id: str) -> None:
+    minutes = reading_minutes(technique(id))
+    assert minutes <= LONGEST_READ, f"{id} takes {minutes} minutes; split it, or move detail into the figures."
+
+
+@pytest.mark.parametrize("id", TECHNIQUES)
+def test_a_card_has_depth(id: str) -> None:
+    t = technique(id)
+    assert len(t.questions) >= FEWEST_QUESTIONS
+    assert t.quantities and t.when and t.not_when and t.equipment and t.decisions and t.pitfalls and t.cautions
+    assert len(t.steps) >= 3
+    assert t.next or t.see_also, "A card leads on to another."
+    assert any(q.reported for q in t.quantities.values()), "Published figures stand beside the department's own."
+
+
+def used_quantities() -> set[str]:
+    """card/key of every quantity that a sentence shows or a calculator reckons with."""
+    used = set()
+    for d in built().linked.library.documents:
+        for _, text in d.texts:
+            for link in links(text):
+                if link.scheme == "quantity":
+                    used.add(link.target if "/" in link.target else f"{d.id}/{link.target}")
+        if d.kind == "calculator":
+            for text in strings(d.data):
+                if text.startswith("quantity:"):
+                    used.add(text.removeprefix("quantity:").partition(".")[0])
+    return used
+
+
+@pytest.mark.parametrize("id", TECHNIQUES)
+def test_every_number_of_a_card_is_used_or_marked_as_only_cited(id: str) -> None:
+    used = used_quantities()
+    idle = [q.key for q in technique(id).quantities.values() if q.headline and f"{id}/{q.key}" not in used]
+    assert not idle, "Link to these from a sentence, or set key: false on a figure that is only cited: " + ", ".join(idle)
+
+
+def test_no_citation_is_given_twice_for_one_claim() -> None:
+    for d in documents(*FOLDERS, "glossary"):
+        for basis in bases(d.data):
+            seen = [tuple(sorted(c.items())) for c in basis]
+            assert len(seen) == len(set(seen)), f"{d.file}: {basis}"
+
+
+def test_worked_examples_say_whether_their_result_is_printed_in_the_source() -> None:
+    for c in built().linked.library.calculators.values():
+        assert c.examples and all(e.label for e in c.examples)
+        for e in c.examples:
+            assert e.result == "derived" or e.basis != Basis(), f"{c.id}: a printed result has a source that prints it."
+            assert all(isinstance(x, Citation) for x in e.basis.citations)
