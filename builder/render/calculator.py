@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from ..formula import PRELUDE, javascript, mathml
+from ..formula import PRELUDE, javascript, mathml, names
 from ..model import Calculator
 from ..units import amount, unit_shown
 
@@ -57,7 +57,7 @@ def script(ready: Any) -> str:
     # A verdict whose condition has no answer does not hold, as in Python.
     verdicts = ",\n    ".join(f"function (v) {{ try {{ return {javascript(t)}; }} catch (none) {{ return false; }} }}" for _, t in ready.verdicts)
     refusals = ",\n    ".join(
-        f"{{test: function (v) {{ return {javascript(t)}; }}, say: {json.dumps(say, ensure_ascii=False)}}}" for say, t in ready.refuse_when)
+        f"{{test: function (v) {{ return {javascript(t)}; }}, input: {json.dumps(_first_input(t, ready))}, say: {json.dumps(say, ensure_ascii=False)}}}" for say, t in ready.refuse_when)
     return f"""// Written by the builder from {c.file}; change the card, not this file.
 (function () {{
   'use strict';
@@ -78,6 +78,11 @@ def script(ready: Any) -> str:
   (window.calculators = window.calculators || {{}})[{json.dumps(c.id)}] = definition;
 }}());
 """
+
+
+def _first_input(tree: Any, ready: Any) -> str:
+    """The input beside which a refusal is told: the first that its rule names."""
+    return next((n.name for n in names(tree) if n.name in ready.inputs), next(iter(ready.inputs)))
 
 
 def _input(x: Any) -> dict[str, Any]:

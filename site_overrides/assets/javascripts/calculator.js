@@ -220,7 +220,7 @@
 
   /* ---- computing ---- */
 
-  /** Inputs to every named value, outputs as the formulas give them and unchecked; a string if the card refuses them. */
+  /** Inputs to every named value, outputs as the formulas give them and unchecked; the list of refusals if the card refuses them. */
   function run(definition, given) {
     const values = Object.assign({}, definition.constants);
     Object.keys(definition.inputs).forEach(function (name) {
@@ -229,17 +229,24 @@
     });
     Object.assign(values, given);
     const refusals = (definition.refusals || []).filter(function (refusal) { return refusal.test(values); });
-    if (refusals.length) return refusals.map(function (refusal) { return sentence(refusal.say); }).join(' ');
+    if (refusals.length) return refusals;
     const results = definition.compute(values);
     Object.keys(definition.outputs).forEach(function (name) { values[name] = results[name]; });
     return values;
   }
 
-  /** Inputs to {values, verdicts}, or {error} when any result is not a finite number: nothing is shown then. */
+  /** Inputs to {values, verdicts}, or {refused: input name -> sentence} when they contradict each other,
+   *  or {error} when any result is not a finite number: nothing is shown then. */
   function evaluate(definition, given) {
     try {
       const values = run(definition, given);
-      if (typeof values === 'string') return {error: values};
+      if (Array.isArray(values)) {
+        const refused = {};
+        values.forEach(function (refusal) {
+          refused[refusal.input] = (refused[refusal.input] ? refused[refusal.input] + ' ' : '') + sentence(refusal.say);
+        });
+        return {refused: refused};
+      }
       const bad = Object.keys(definition.outputs).filter(function (name) {
         const value = values[name];
         if (typeof value !== 'number' || !Number.isFinite(value)) return true;
@@ -279,6 +286,7 @@
     });
     if (Object.keys(errors).length) return {values: null, verdicts: null, errors: errors};
     const result = evaluate(definition, given);
+    if (result.refused) return {values: null, verdicts: null, errors: result.refused};
     if (result.error) return {values: null, verdicts: null, errors: {'': result.error}};
     return {values: result.values, verdicts: result.verdicts, errors: errors};
   }
@@ -477,6 +485,9 @@
       if (field.words) setText(field.words, read.error ? '' : formatDate(read.value));
     }, this);
     const result = wrong ? {error: ''} : evaluate(this.definition, given);
+    this.fields.forEach(function (field) {
+      if (result.refused && result.refused[field.name]) this.showError(field, result.refused[field.name]);
+    }, this);
     if (result.values) this.showResult(result);
     else this.showNone(result.error);
     this.schedule();
@@ -576,7 +587,7 @@
       at: function (changes) {
         try {
           const found = run(definition, Object.assign({}, given, changes));
-          return typeof found === 'string' ? null : found;
+          return Array.isArray(found) ? null : found;
         } catch (fault) {
           return null;
         }
