@@ -158,18 +158,19 @@ def _rests_on(library: Library) -> dict[str, tuple[Use, ...]]:
         for claim in found:
             note(kind, id, anchor, claim.text, claim.basis)
 
-    def decisions(kind: str, id: str, found: tuple[Decision, ...]) -> None:
+    def decisions(kind: str, id: str, anchor: str, found: tuple[Decision, ...]) -> None:
         for d in found:
-            note(kind, id, "decisions", f"If {_inside(d.condition)}, then: {_inside(d.then)}", d.basis)
+            note(kind, id, anchor, f"If {_inside(d.condition)}, then: {_inside(d.then)}", d.basis)
 
     for t in library.techniques.values():
         _technique_uses(t, note, claims, decisions)
     for p in library.pathways.values():
         claims("pathway", p.id, "when", p.when)
         for s in p.stages:
-            claims("pathway", p.id, "", s.have)
-            decisions("pathway", p.id, s.decisions)
-            claims("pathway", p.id, "", s.stop_if)
+            anchor = s.stage.replace(" ", "-")
+            claims("pathway", p.id, anchor, s.have)
+            decisions("pathway", p.id, anchor, s.decisions)
+            claims("pathway", p.id, anchor, s.stop_if)
     for c in library.calculators.values():
         for constant in (*c.constants.values(), *(k for i in c.inputs.values() for ch in i.choices.values() for k in ch.sets.values())):
             note("calculator", c.id, "numbers", constant.label, constant.basis)
@@ -208,7 +209,7 @@ def _technique_uses(t: Technique, note, claims, decisions) -> None:
     claims("technique", t.id, "have-ready", t.equipment)
     for i, s in enumerate(t.steps, 1):
         note("technique", t.id, f"step-{i}", s.do, s.basis)
-    decisions("technique", t.id, t.decisions)
+    decisions("technique", t.id, "decisions", t.decisions)
     for p in t.pitfalls:
         note("technique", t.id, "pitfalls", f"{p.sign} {p.respond}", p.basis)
     claims("technique", t.id, "cautions", t.cautions)

@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from ..formula import LIST_DAYS, PRELUDE, javascript, mathml
+from ..formula import LIST_DAYS, PRELUDE, javascript, mathml, names
 from ..model import Calculator
 from ..units import amount, unit_shown
 
@@ -78,7 +78,7 @@ def script(ready: Any) -> str:
     body = json.dumps(definition, ensure_ascii=False, indent=2).replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
     verdicts = ",\n    ".join(f"function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}" for _, t in ready.verdicts)
     refusals = ",\n    ".join(
-        f"{{test: function (v) {{ return {javascript(t)}; }}, say: {_string(say)}}}" for say, t in ready.refuse_when)
+        f"{{test: function (v) {{ return {javascript(t)}; }}, input: {json.dumps(_first_input(t, ready))}, say: {_string(say)}}}" for say, t in ready.refuse_when)
     return f"""// Written by the builder from {c.file}; change the card, not this file.
 (function () {{
   'use strict';
@@ -109,6 +109,11 @@ def script(ready: Any) -> str:
 def _string(text: str) -> str:
     """A sentence as a JavaScript string that cannot end a script."""
     return json.dumps(text, ensure_ascii=False).replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def _first_input(tree: Any, ready: Any) -> str:
+    """The input beside which a refusal is told: the first that its rule names."""
+    return next((n.name for n in names(tree) if n.name in ready.inputs), next(iter(ready.inputs)))
 
 
 def _input(x: Any) -> dict[str, Any]:

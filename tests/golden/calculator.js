@@ -193,7 +193,7 @@
     function (v) { try { return (v.perfusion < v.limit); } catch (none) { return false; } }
   ];
   definition.refusals = [
-    {test: function (v) { return (v.systolic <= v.diastolic); }, say: "The systolic pressure must be above the diastolic; check both readings."}
+    {test: function (v) { return (v.systolic <= v.diastolic); }, input: "systolic", say: "The systolic pressure must be above the diastolic; check both readings."}
   ];
   (window.calculators = window.calculators || {})["window-and-pressure"] = definition;
 }());

@@ -246,7 +246,7 @@
     });
     Object.assign(values, given);
     const refusals = (definition.refusals || []).filter(function (refusal) { return refusal.test(values); });
-    if (refusals.length) return {error: refusals.map(function (refusal) { return sentence(refusal.say); }).join(' ')};
+    if (refusals.length) return {refusals: refusals};
     const results = definition.compute(values);
     Object.keys(definition.outputs).forEach(function (name) { values[name] = results[name]; });
     const withheld = withheldBy(definition, values);
@@ -254,11 +254,18 @@
     return {values: values, withheld: withheld};
   }
 
-  /** Inputs to {values, verdicts, withheld}, or {error} when any result that is not withheld is no finite number: nothing is shown then. */
+  /** Inputs to {values, verdicts, withheld}, or {refused: input name -> sentence} when they contradict each other,
+   *  or {error} when any result that is not withheld is no finite number: nothing is shown then. */
   function evaluate(definition, given) {
     try {
       const found = run(definition, given);
-      if (found.error) return found;
+      if (found.refusals) {
+        const refused = {};
+        found.refusals.forEach(function (refusal) {
+          refused[refusal.input] = (refused[refusal.input] ? refused[refusal.input] + ' ' : '') + sentence(refusal.say);
+        });
+        return {refused: refused};
+      }
       const values = found.values;
       const bad = Object.keys(definition.outputs).filter(function (name) {
         const value = values[name];
@@ -297,6 +304,7 @@
     });
     if (Object.keys(errors).length) return {errors: errors};
     const result = evaluate(definition, given);
+    if (result.refused) return {errors: result.refused};
     return result.error ? {errors: {'': result.error}} : result;
   }
 
@@ -588,6 +596,9 @@
       if (field.words) setText(field.words, read.error ? '' : formatDate(read.value));
     }, this);
     const result = wrong ? {error: ''} : evaluate(this.definition, given);
+    this.fields.forEach(function (field) {
+      if (result.refused && result.refused[field.name]) this.showError(field, result.refused[field.name]);
+    }, this);
     if (result.values) this.showResult(result);
     else this.showNone(result.error);
     this.schedule();
