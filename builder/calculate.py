@@ -19,6 +19,17 @@ from .units import Units, amount, clock, number, unit_shown
 
 EPOCH = date(1970, 1, 1)
 WEEKDAYS = ("sunday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday")
+# What each drawing cannot be drawn without.
+DIAGRAM_ROLES = {
+    "ports": ("eye", "distance", "temporal_port", "nasal_port", "infusion_low", "limbus_diameter"),
+    "timeline": ("injected", "opens", "closes", "theatre"),
+    "bubble": ("diameter", "meniscus", "fill"),
+    "extent": ("eye", "width", "height", "disc", "disc_to_fovea"),
+    "zones": ("posterior_angle", "ora_angle", "share"),
+    "column": ("height",),
+    "haemorrhage": ("onset", "today", "stage_1"),
+    "acuity": ("logmar",),
+}
 WITHHELD = "withheld"  # what a worked example expects of a result outside its range
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 FIRST_DAY, LAST_DAY = (date(FIRST_YEAR, 1, 1) - EPOCH).days, (date(LAST_YEAR, 12, 31) - EPOCH).days
@@ -508,6 +519,9 @@ class _Preparation:
         for key, name in (("from", calendar.first), ("to", calendar.last)) if calendar else ():
             if name not in self.c.outputs or self.c.outputs[name].kind != "date":
                 self._fault(("calendar", key), "unknown-name", f"'{name}' is not a result that is a date.{did_you_mean(name, self.c.outputs)}", "Name a date among the results.")
+        missing = [r for r in DIAGRAM_ROLES.get(self.c.diagram, ()) if r not in self.c.roles]
+        if missing:
+            self._fault(("diagram",), "missing-role", f"The drawing '{self.c.diagram}' lacks {_listed(missing)}.", "Name under roles which input, constant or result plays each part.")
         for role, name in self.c.roles.items():
             if name not in self.where:
                 self._fault(("roles", role), "unknown-name", f"'{name}' is not a name of this calculator.{did_you_mean(name, self.where)}", "Name an input, constant or result.")
@@ -703,13 +717,21 @@ def _value_words(name: str, ready: Ready, result: Result) -> str:
     return number(float(f"{value:.10g}"))
 
 
+def given_shown(x: Input, result: Result) -> str:
+    """What was given for an input, as the reader sees it."""
+    if x.kind == "choice":
+        return x.choices[result.choices[x.name]].label
+    if x.kind == "date":
+        return as_date(result.values[x.name])
+    return amount(x.unit, float(f"{result.values[x.name]:.6g}"), None, None)
+
+
 def _given_words(x: Input, value: float | str) -> str:
     if x.kind == "choice":
         return x.choices[str(value).strip()].label
     if isinstance(value, str):  # a date, or a number with its own unit
         return value
-    unit = unit_shown(x.unit)
-    return f"{value}\u00a0{unit}" if unit else str(value)
+    return amount(x.unit, float(value), None, None)
 
 
 @dataclass(frozen=True, slots=True)

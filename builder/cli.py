@@ -83,7 +83,10 @@ def _inside(path: Path, root: Path) -> str:
     absolute = Path(os.path.abspath(path))
     if not absolute.is_relative_to(root):
         raise CouldNotRun(f"{path} is outside {root.name}.")
-    return absolute.relative_to(root).as_posix()
+    inside = absolute.relative_to(root).as_posix()
+    if inside != "." and inside.split("/")[0] != "cards":
+        raise CouldNotRun(f"{path} is not a card; cards are in the folder cards.")
+    return inside
 
 
 @main.command()
@@ -251,7 +254,8 @@ def _answer(ready: calculate.Ready, result: calculate.Result, library: Any) -> d
 
     answer = {
         "calculator": c.id, "title": c.title,
-        "inputs": {n: {"label": x.label, "value": result.choices[n] if n in result.choices else value(n, x.kind), "unit": x.unit} for n, x in c.inputs.items()},
+        "inputs": {n: {"label": x.label, "value": result.choices[n] if n in result.choices else value(n, x.kind), "unit": x.unit,
+                       "shown": calculate.given_shown(x, result)} for n, x in c.inputs.items()},
         "outputs": {n: {"label": o.label, "value": value(n, o.kind), "unit": o.unit, "shown": calculate.words(o, result.values[n]), "basis": basis(o.basis),
                         **({"withheld": result.withheld[n]} if n in result.withheld else {})}
                     for n, o in c.outputs.items()},
@@ -265,7 +269,7 @@ CAUTION = "For trained staff. Local policy and the responsible surgeon decide; c
 
 def _answer_text(answer: dict[str, Any]) -> str:
     lines = [answer["title"], ""]
-    lines += [f"  {x['label']}: {x['value']} {'' if x['unit'] == 'ratio' else x['unit']}".rstrip() for x in answer["inputs"].values()]
+    lines += [f"  {x['label']}: {x['shown']}" for x in answer["inputs"].values()]
     lines.append("")
     lines += [f"  {o['label']}: {o['shown']}  " + (o["withheld"] if "withheld" in o else f"[{_standing(o['basis'])}]") for o in answer["outputs"].values()]
     lines += [f"\n{v['level'].upper()}: {v['say']} [{_standing(v['basis'])}]" for v in answer["verdicts"]]

@@ -25,7 +25,7 @@ SINGLE = {"glossary.yaml": "glossary", "department.yaml": "department"}
 
 _NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?\Z")
 _WORDS = {"true": True, "false": False, "null": None, "": None}
-_Loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+_Loader = getattr(yaml, "CSafeLoader", None)
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff]")
 _FILE_ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*\Z")
 
@@ -42,6 +42,8 @@ def read(root: FilePath) -> tuple[list[Document], list[Problem], set[tuple[str, 
     Returns the documents that are YAML mappings, the problems found, and the (kind, id) of files
     that could not be read. Raises CouldNotRun if there is no cards folder.
     """
+    if not hasattr(yaml, "CSafeLoader"):
+        raise CouldNotRun("PyYAML was installed without libyaml, which reads some cards differently; install its wheel.")
     cards = root / "cards"
     if not cards.is_dir():
         raise CouldNotRun(f"There is no cards folder in {root.name or 'this folder'}; run this beside it.")

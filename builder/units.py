@@ -198,16 +198,20 @@ class Dimension:
         return Dimension(self.one**power)
 
     def same(self, other: "Dimension") -> bool:
-        return self.one.dimensionality == other.one.dimensionality
+        mine, theirs = self.one.dimensionality, other.one.dimensionality
+        if mine == theirs:
+            return True
+        # Roots make powers that floating arithmetic leaves a hair apart.
+        return all(abs(mine.get(d, 0) - theirs.get(d, 0)) < 1e-9 for d in {*mine, *theirs})
 
     @property
     def bare(self) -> bool:
         """No dimension at all (an angle in radians counts as bare)."""
-        return not self.one.dimensionality
+        return all(abs(power) < 1e-9 for power in self.one.dimensionality.values())
 
     def factor_to(self, other: "Dimension") -> float:
         """What a number in this unit is multiplied by to be in the other."""
-        ratio = float((self.one / other.one).to_base_units().magnitude)
+        ratio = float(self.one.to_base_units().magnitude / other.one.to_base_units().magnitude)
         # Whole decimal factors come out of floating arithmetic a hair off; give back the exact one.
         return float(f"{ratio:.15g}")
 

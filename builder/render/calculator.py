@@ -143,7 +143,8 @@ def equations(ready: Any) -> dict[str, tuple[Markup, Markup]]:
         return f'<mi mathvariant="normal">{escape(lower_first(ready.inputs[name].declared.choices[key].label))}</mi>'
 
     made = {}
-    for o in ready.outputs:
+    order = list(ready.declared.outputs)
+    for o in sorted(ready.outputs, key=lambda o: order.index(o.declared.name)):
         if o.tree is not None:
             # The result's name stands on a line of its own in the page: an equation does not wrap on a phone.
             made[o.declared.name] = (Markup(f"<mrow><mo>=</mo>{mathml(o.tree, named, choice)}</mrow>"),

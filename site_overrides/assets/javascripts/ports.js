@@ -117,12 +117,12 @@
     pen.arrow(from[0], from[1], to[0], to[1], 'measure', true);
     pen.text(distanceText, from[0] + (to[0] - from[0]) * 0.5 + 9, from[1] + (to[1] - from[1]) * 0.45 + 5, 'start', 'strong halo');
 
-    // The chord between the working ports, under the hour digits.
+    // The chord between the working ports; its figure in the room between the hour digits and the pupil.
     const chordText = tools.has(state, 'chord') ? tools.amount(state, 'chord') : '';
     if (chordText) {
       const ends = [at(temporal, ring), at(nasal, ring)];
       pen.line(ends[0][0], ends[0][1], ends[1][0], ends[1][1], 'chord');
-      pen.text(chordText, (ends[0][0] + ends[1][0]) / 2, (ends[0][1] + ends[1][1]) / 2 + (view === 'surgeon' ? -9 : 18), 'middle', 'strong');
+      pen.text(chordText, centre.x, centre.y + limbus * scale * 0.42 * (view === 'surgeon' ? 1 : -1) + (view === 'surgeon' ? 13 : -4), 'middle', 'strong');
     }
 
     // The ports.
@@ -161,7 +161,7 @@
     });
 
     const notes = tools.wrap('To scale: limbus (solid circle) ' + state.withUnit(tools.plain(limbus * 2), 'mm') +
-      ' across. Clock hours are those seen facing the patient.', width - 4);
+      ' across.' + (chordText ? ' Dashed line between the ports: ' + chordText + '.' : '') + ' Clock hours are those seen facing the patient.', width - 4);
     pen.text(notes, 2, bandBottom + 22, 'start', 'tick');
     return {
       width: width,
