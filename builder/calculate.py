@@ -556,11 +556,11 @@ def run(ready: Ready, given: Mapping[str, str], today: date) -> Result:
         message = _take(x, name, raw, today, values, choices)
         if message:
             refusals.append(Refusal(name, message))
+    values[LIST_DAYS] = ready.list_days
     if not refusals:
         refusals += [Refusal(_first_input(tree, ready), say) for say, tree in ready.refuse_when if evaluate(tree, values) is True]
     if refusals:
         return Result({}, {}, (), tuple(refusals))
-    values[LIST_DAYS] = ready.list_days
     withheld: dict[str, str] = {}
     for o in ready.outputs:
         failing = next((say for tree, say in o.conditions if evaluate(tree, values) is not True), None)
@@ -812,7 +812,7 @@ def _misses(ready: Ready, path: Path, expect: Mapping[str, float | str], within:
         at = (*path, "expect", name)
         if name in result.withheld or wanted == WITHHELD:
             if name not in result.withheld or wanted != WITHHELD:
-                state = f"withheld: {result.withheld[name]}" if name in result.withheld else "shown"
+                state = f"withheld: {result.withheld[name]}" if name in result.withheld else "shown."
                 yield _Fault(at, "example-misses", f"The example expects {wanted} for '{o.label}', but the result is {state}",
                              "Correct the range, or the example.")
         elif o.kind == "date":

@@ -215,7 +215,13 @@ def _calendar(ready: calculate.Ready, result: calculate.Result) -> str:
     c = ready.declared
     if c.calendar is None:
         raise CouldNotRun(f"The calculator '{c.id}' has no calendar file.")
-    first, last = (date.fromisoformat(calculate.as_date(result.values[n])) for n in (c.calendar.first, c.calendar.last))
+    ends = (c.calendar.first, c.calendar.last)
+    for name in ends:
+        if name in result.withheld:
+            raise CouldNotRun(f"There is no calendar file for these inputs: {result.withheld[name]}")
+    first, last = (date.fromisoformat(calculate.as_date(result.values[n])) for n in ends)
+    if last < first:
+        raise CouldNotRun("There is no calendar file for these inputs: the last day comes before the first.")
     return export.calendar_file(c.calendar.title, first, last, f"{c.id}-{first:%Y%m%d}-{last:%Y%m%d}@technique-cards", datetime.now(UTC), CAUTION)
 
 

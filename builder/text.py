@@ -108,16 +108,16 @@ def _link_fault(m: re.Match[str]) -> Iterator[Fault]:
         return
     if re.match(r"(?i)[\s\x00-\x1f]*(javascript|data|vbscript|file)\s*:", m[3]):
         yield Fault("script-link", f"A link may not run a script or open a file ({target[:30]!r}).",
-                    "Link to a card, quantity, calculator, pathway, source or term.", m.start())
+                    "Link to a card, quantity, calculator, pathway, page, source or term.", m.start())
         return
     scheme = _SCHEME.match(m[3])
     if not scheme:
         yield Fault("link-form", f"This link has no scheme the builder knows: ({target[:60]}).",
-                    "Write card:ID, quantity:CARD/KEY, calculator:ID, pathway:ID, source:ID or term:ID; "
+                    "Write card:ID, quantity:CARD/KEY, calculator:ID, pathway:ID, page:ID, source:ID or term:ID; "
                     "an outside address belongs in a source.", m.start())
     elif scheme[1] not in SCHEMES:
         yield Fault("link-form", f"'{scheme[1]}:' is not a kind of link.{did_you_mean(scheme[1], SCHEMES)}",
-                    "Use card, quantity, calculator, pathway, source or term; an outside address belongs in a source.", m.start())
+                    "Use card, quantity, calculator, pathway, page, source or term; an outside address belongs in a source.", m.start())
 
 
 def to_html(text: str, anchor: Callable[[Link], str]) -> str:

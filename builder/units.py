@@ -211,7 +211,10 @@ class Dimension:
 
     def factor_to(self, other: "Dimension") -> float:
         """What a number in this unit is multiplied by to be in the other."""
-        ratio = float(self.one.to_base_units().magnitude / other.one.to_base_units().magnitude)
+        try:
+            ratio = float(self.one.to_base_units().magnitude / other.one.to_base_units().magnitude)
+        except ZeroDivisionError:  # a power so high that the unit vanishes
+            raise OverflowError from None
         # Whole decimal factors come out of floating arithmetic a hair off; give back the exact one.
         return float(f"{ratio:.15g}")
 

@@ -1,7 +1,7 @@
 """The small valid library of the tests, laid into a temporary folder, whole or with one file changed.
 
 `tests/cards/valid/` is what stands in a cards folder. `tests/cards/invalid/RULE.yaml` is one file that breaks RULE; its
-first line, `# kind: technique`, says what it is: a technique, pathway, calculator or source joins the valid ones under
+first line, `# kind: technique`, says what it is: a technique, pathway, calculator, page or source joins the valid ones under
 its own name, a glossary or department takes the place of theirs.
 """
 
@@ -21,7 +21,7 @@ PROJECT = TESTS.parent
 VALID = TESTS / "cards" / "valid"
 INVALID = TESTS / "cards" / "invalid"
 GOLDEN = TESTS / "golden"
-FOLDER = {"technique": "techniques", "pathway": "pathways", "calculator": "calculators", "source": "sources"}
+FOLDER = {"technique": "techniques", "pathway": "pathways", "calculator": "calculators", "page": "pages", "source": "sources"}
 
 # RENEW=1 writes the expected files anew from what the builder says now; read the difference before you keep it.
 RENEW = bool(os.environ.get("RENEW"))

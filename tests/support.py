@@ -239,15 +239,17 @@ def settle(page) -> None:
 def by_python(ready: calculate.Ready, texts: dict[str, str], today: date) -> dict:
     """What builder.calculate makes of texts as a reader types them (NAME and NAME_unit).
 
-    {outputs: name -> number or ISO date, verdicts: indexes of those that hold, refusals: name -> message}.
+    {outputs: name -> number, ISO date or None where withheld, withheld: name -> sentence, verdicts: indexes of those
+    that hold, refusals: name -> message}.
     """
     given = {n: f"{t} {texts[n + '_unit']}" if n + "_unit" in texts else t for n, t in texts.items() if not n.endswith("_unit")}
     result = calculate.run(ready, given, today)
     outputs = {}
     for name, o in ready.declared.outputs.items() if not result.refusals else ():
-        outputs[name] = calculate.as_date(result.values[name]) if o.kind == "date" else result.values[name]
+        value = result.values[name]
+        outputs[name] = None if name in result.withheld else calculate.as_date(value) if o.kind == "date" else value
     verdicts = [i for i, v in enumerate(ready.declared.verdicts) if any(v is held for held in result.verdicts)]
-    return {"outputs": outputs, "verdicts": verdicts, "refusals": {r.name: r.message for r in result.refusals}}
+    return {"outputs": outputs, "withheld": dict(result.withheld), "verdicts": verdicts, "refusals": {r.name: r.message for r in result.refusals}}
 
 
 def iso(days_since_1970: int) -> str:

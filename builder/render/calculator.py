@@ -47,7 +47,6 @@ def script(ready: Any) -> str:
     """The classic script that gives the page this calculator: data and plain functions, no eval."""
     c: Calculator = ready.declared
     lines, needs_bisect = [], False
-    uses_lists = any("list_day(" in o.formula for o in c.outputs.values())
     for o in ready.outputs:
         name = o.declared.name
         shown = " && ".join(javascript(t) for t, _ in o.conditions)
@@ -61,6 +60,13 @@ def script(ready: Any) -> str:
                          f"return bisect(function (x) {{ w.{i.unknown} = x; return {javascript(i.tree, 'w')} - goal; }}, "
                          f"{javascript(i.low)}, {javascript(i.high)}){f' * {i.factor!r}' if i.factor != 1 else ''}; }}());")
     results = ", ".join(f"{o.declared.name}: v.{o.declared.name}" for o in ready.outputs)
+    withheld = ",\n    ".join(
+        f"{json.dumps(o.declared.name)}: [" + ", ".join(f"{{test: function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}, say: {_string(say)}}}" for t, say in o.conditions) + "]"
+        for o in ready.outputs if o.conditions)
+    verdicts = ",\n    ".join(f"function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}" for _, t in ready.verdicts)
+    refusals = ",\n    ".join(
+        f"{{test: function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}, input: {json.dumps(_first_input(t, ready))}, say: {_string(say)}}}" for say, t in ready.refuse_when)
+    uses_lists = any("listDay(" in part for part in (*lines, withheld, verdicts, refusals))
     definition = {
         "id": c.id, "title": c.title, "inputs": {n: _input(x) for n, x in ready.inputs.items()},
         "constants": {**{n: x.value for n, x in ready.constants.items()}, **({LIST_DAYS: list(ready.list_days)} if uses_lists else {})},
@@ -72,13 +78,7 @@ def script(ready: Any) -> str:
         "diagram": c.diagram or None, "roles": dict(c.roles),
         "calendar": {"title": c.calendar.title, "from": c.calendar.first, "to": c.calendar.last} if c.calendar else None,
     }
-    withheld = ",\n    ".join(
-        f"{json.dumps(o.declared.name)}: [" + ", ".join(f"{{test: function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}, say: {_string(say)}}}" for t, say in o.conditions) + "]"
-        for o in ready.outputs if o.conditions)
     body = json.dumps(definition, ensure_ascii=False, indent=2).replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
-    verdicts = ",\n    ".join(f"function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}" for _, t in ready.verdicts)
-    refusals = ",\n    ".join(
-        f"{{test: function (v) {{ return {javascript(t)}; }}, input: {json.dumps(_first_input(t, ready))}, say: {_string(say)}}}" for say, t in ready.refuse_when)
     return f"""// Written by the builder from {c.file}; change the card, not this file.
 (function () {{
   'use strict';

@@ -40,6 +40,7 @@ THROUGH_PAGE = """cases => {
     verdicts: [...form.querySelectorAll('[data-verdict]')].filter(seen).map(n => Number(n.dataset.verdict)),
     blanks: [...document.querySelectorAll('[data-value-of]')].filter(n => /^[?\\u2013-]?$/.test(n.textContent.trim())).map(n => n.dataset.valueOf),
     echoes: [...document.querySelectorAll('[data-value-of]')].map(n => [n.dataset.valueOf, n.textContent]),
+    withheld: Object.fromEntries([...form.querySelectorAll('.withheld')].filter(seen).map(n => [n.dataset.withheld, n.textContent])),
     errors: Object.fromEntries([...form.querySelectorAll('.field-error')].filter(seen).map(n => [n.id.replace('error-', ''), n.textContent])),
     invalid: [...form.querySelectorAll('[aria-invalid=true]')].map(n => n.name),
     stale: form.querySelector('.results').classList.contains('stale'),
@@ -73,6 +74,12 @@ def _agrees(ready, case: dict[str, str], seen: dict) -> list[str]:
     for name, value in want["outputs"].items():
         o = ready.declared.outputs[name]
         got, text = seen["outputs"].get(name), seen["texts"].get(name, "")
+        if value is None:
+            if got is not None or text != "\u2013" or seen["withheld"].get(name) != want["withheld"][name]:
+                faults.append(f"{name}: withheld by Python ({want['withheld'][name]}), the page shows {got} as '{text}' with '{seen['withheld'].get(name)}'")
+            continue
+        if seen["withheld"].get(name):
+            faults.append(f"{name}: withheld by the page alone: {seen['withheld'][name]}")
         if isinstance(value, str):
             words = date.fromisoformat(value)
             if got != value or text != f"{words:%a} {words.day} {words:%b %Y}":
@@ -89,8 +96,9 @@ def _agrees(ready, case: dict[str, str], seen: dict) -> list[str]:
             faults.append(f"{name}: shown as '{text}', not with {o.decimals} decimals")
     if seen["verdicts"] != want["verdicts"]:
         faults.append(f"verdicts {seen['verdicts']}, by Python {want['verdicts']}")
-    if seen["blanks"]:
-        faults.append(f"left blank in sentences and equations: {seen['blanks']}")
+    blanks = [n for n in seen["blanks"] if n not in want["withheld"]]
+    if blanks:
+        faults.append(f"left blank in sentences and equations: {blanks}")
     faults += [f"{name} stands as '{text}' in a sentence, but as '{seen['texts'][name]}' in the results" for name, text in seen["echoes"]
                if name in seen["texts"] and text != seen["texts"][name]]
     return faults

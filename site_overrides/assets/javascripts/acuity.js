@@ -18,8 +18,8 @@
       const from = tools.quantity(state, role, 'logMAR');
       const ranged = tools.has(state, role + '_to');
       const to = ranged ? tools.quantity(state, role + '_to', 'logMAR') : from;
-      return {low: Math.min(from, to), high: Math.max(from, to), words: state.label(state.nameOf(role)),
-        value: state.text(state.nameOf(role)) + (ranged ? ' to ' + state.text(state.nameOf(role + '_to')) : '') + '\u00a0logMAR'};
+      const short = state.text(state.nameOf(role)) + (ranged ? ' to ' + state.text(state.nameOf(role + '_to')) : '');
+      return {low: Math.min(from, to), high: Math.max(from, to), words: state.label(state.nameOf(role)), short: short, value: short + '\u00a0logMAR'};
     });
     const width = Math.min(available, 520);
     const values = [result].concat(conventions.map(function (each) { return each.low; }), conventions.map(function (each) { return each.high; }));
@@ -50,7 +50,7 @@
     const textX = laneX + 18;
     const room = width - textX - 2;
     const blocks = [{at: result, kind: 'result', strong: tools.measure(logmarText, true) > room ? logmarText.split('\u00a0') : [logmarText], lines: tools.wrap(named.join(', '), room)}].concat(conventions.map(function (each) {
-      return {at: (each.low + each.high) / 2, low: each.low, high: each.high, kind: 'convention', strong: tools.wrap(each.words, room, true), lines: tools.wrap(each.value, room)};
+      return {at: (each.low + each.high) / 2, low: each.low, high: each.high, kind: 'convention', strong: tools.wrap(each.words + ': ' + each.short, room, true), lines: []};
     })).sort(function (a, b) { return a.at - b.at; });
     blocks.forEach(function (block) {
       block.lines = block.lines.filter(Boolean);

@@ -94,12 +94,20 @@
     pen.add('circle', {cx: centre.x, cy: centre.y, r: ring * scale, class: 'port-ring'});
     pen.add('circle', {cx: centre.x, cy: centre.y, r: limbus * scale, class: 'limbus'});
     pen.add('circle', {cx: centre.x, cy: centre.y, r: limbus * scale * 0.42, class: 'pupil'});
+    // The chord between the working ports; its figure stands between the hour digits and the pupil if there is room, and
+    // beneath the picture in any case.
+    const chordText = tools.has(state, 'chord') ? tools.amount(state, 'chord') : '';
+    if (chordText) {
+      const ends = [at(temporal, ring), at(nasal, ring)];
+      pen.line(ends[0][0], ends[0][1], ends[1][0], ends[1][1], 'chord');
+      if (limbus * scale > 84) pen.text(chordText, centre.x, centre.y + limbus * scale * 0.42 * (view === 'surgeon' ? 1 : -1) + (view === 'surgeon' ? 13 : -4), 'middle', 'strong');
+    }
     for (let hour = 1; hour <= 12; hour += 1) {
       const outer = at(hour, limbus);
       const inner = at(hour, limbus * 0.94);
       const digit = at(hour, limbus * 0.78);
       pen.line(outer[0], outer[1], inner[0], inner[1], 'hour');
-      pen.text(String(hour), digit[0], digit[1] + 4, 'middle', 'tick digit');
+      pen.text(String(hour), digit[0], digit[1] + 4, 'middle', 'tick digit halo');
     }
     pen.text(eye === 'right' ? 'R' : 'L', centre.x, centre.y + 7, 'middle', 'strong eye');
 
@@ -116,14 +124,6 @@
     const to = at(free, ring);
     pen.arrow(from[0], from[1], to[0], to[1], 'measure', true);
     pen.text(distanceText, from[0] + (to[0] - from[0]) * 0.5 + 9, from[1] + (to[1] - from[1]) * 0.45 + 5, 'start', 'strong halo');
-
-    // The chord between the working ports; its figure in the room between the hour digits and the pupil.
-    const chordText = tools.has(state, 'chord') ? tools.amount(state, 'chord') : '';
-    if (chordText) {
-      const ends = [at(temporal, ring), at(nasal, ring)];
-      pen.line(ends[0][0], ends[0][1], ends[1][0], ends[1][1], 'chord');
-      pen.text(chordText, centre.x, centre.y + limbus * scale * 0.42 * (view === 'surgeon' ? 1 : -1) + (view === 'surgeon' ? 13 : -4), 'middle', 'strong');
-    }
 
     // The ports.
     const arc = [];
