@@ -343,6 +343,8 @@ class _Preparation:
         return replace(o, conditions=tuple(inherited | own))
 
     def _parse(self, source: str, path: Path) -> Expr | None:
+        if "list_day" in source and self.library.department is None:
+            self.blocked = True  # the list days stand in the department's file, and it is told there
         try:
             return parse(source)
         except FormulaError as error:
@@ -518,7 +520,7 @@ class _Preparation:
         calendar = self.c.calendar
         for key, name in (("from", calendar.first), ("to", calendar.last)) if calendar else ():
             if name not in self.c.outputs or self.c.outputs[name].kind != "date":
-                self._fault(("calendar", key), "unknown-name", f"'{name}' is not a result that is a date.{did_you_mean(name, self.c.outputs)}", "Name a date among the results.")
+                self._fault(("calendar", key), "unknown-name", f"'{name}' is not a result that is a date.{did_you_mean(name, [n for n, o in self.c.outputs.items() if o.kind == 'date'])}", "Name a date among the results.")
         missing = [r for r in DIAGRAM_ROLES.get(self.c.diagram, ()) if r not in self.c.roles]
         if missing:
             self._fault(("diagram",), "missing-role", f"The drawing '{self.c.diagram}' lacks {_listed(missing)}.", "Name under roles which input, constant or result plays each part.")
@@ -766,18 +768,25 @@ def _table_faults(ready: Ready) -> Iterator[_Fault]:
     c = ready.declared
     for i, t in enumerate(c.tables):
         path: Path = ("tables", i)
-        unknown = [(("rows", n), n, c.inputs) for n in t.rows if n not in c.inputs]
-        unknown += [(("show", j), n, c.outputs) for j, n in enumerate(t.show) if n not in c.outputs]
-        for at, name, known in unknown:
-            yield _Fault((*path, *at), "unknown-name", f"'{name}' is not a name of this calculator.{did_you_mean(name, known)}", "Name an input or a result.")
+        unknown = [n for n in (*t.rows, *t.given) if n not in c.inputs] + [n for n in t.show if n not in c.outputs]
+        for part in ("rows", "given"):
+            for name in getattr(t, part):
+                if name not in c.inputs:
+                    yield _Fault((*path, part, name), "unknown-name", f"'{name}' is not an input.{did_you_mean(name, c.inputs)}", "Name an input.")
+        for j, name in enumerate(t.show):
+            if name not in c.outputs:
+                yield _Fault((*path, "show", j), "unknown-name", f"'{name}' is not a result.{did_you_mean(name, c.outputs)}", "Name a result.")
         dates = [n for n, x in c.inputs.items() if x.kind == "date" and n not in t.given and n not in t.rows]
         for name in dates:
             yield _Fault(path, "example-date", f"The table does not say the date '{name}'.", f"Add {name}: YYYY-MM-DD to given.")
         if unknown or dates:
             continue
+        told: set[Refusal] = set()
         for case in product(*t.rows.values()):
             given = {**t.given, **dict(zip(t.rows, case, strict=True))}
-            for refusal in run(ready, {n: str(v) for n, v in given.items()}, EPOCH).refusals:
+            refusals = run(ready, {n: str(v) for n, v in given.items()}, EPOCH).refusals
+            for refusal in (x for x in refusals if x not in told):
+                told.add(refusal)
                 yield _Fault((*path, "rows"), "table-case", f"The case {', '.join(map(str, case))} cannot be worked out: {refusal.name}: {refusal.message}",
                              "Remove the case, or correct it.")
 

@@ -208,8 +208,8 @@ def _say(error: ValidationError, path: Path, document: Document, unknown: str) -
             if wanted == 1:
                 return "empty-value", f"{here} is empty.", f"Fill it in, or remove the key. {description}".strip(), at
             return "too-short", f"{here} needs {least}{thing}.", description or "Add what is missing.", at
-        case "maxLength" | "maxItems":
-            thing = "characters" if error.validator == "maxLength" else "items"
+        case "maxLength" | "maxItems" | "maxProperties":
+            thing = {"maxLength": "characters", "maxItems": "items", "maxProperties": "entries"}[error.validator]
             return ("too-long", f"{here} has {len(value):,} {thing}; the most is {wanted:,}.", "Shorten it, or split it in two.", at)
         case "minimum" | "maximum":
             side = "at least" if error.validator == "minimum" else "at most"

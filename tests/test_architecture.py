@@ -33,9 +33,10 @@ MAY_IMPORT: dict[str, set[str]] = {
     "render.prose": {"model", "text", "units", "link"},
     "render.calculator": {"model", "text", "units", "formula"},
     "starter": {"model"},
+    "export": set(),  # takes plain values: what stands in a file is chosen where the file is asked for
     "compose": STAGES | SHARED,
     # The command line names the forms, folders and kinds that its options offer, and runs a calculator.
-    "cli": SHARED | {"compose", "calculate", "starter", "read", "site", "__init__"},
+    "cli": SHARED | {"compose", "calculate", "export", "starter", "read", "site", "__init__"},
     "site": set(),  # loads compose and the rest by name, so that a running server can load them afresh
     "__main__": {"cli"},
     "__init__": set(),
@@ -108,6 +109,11 @@ def test_only_the_command_line_the_hook_and_compose_run_the_stages() -> None:
         if name not in ("cli", "site", "compose"):
             assert "compose" not in of_builder(name), name
             assert not any(isinstance(n, ast.Constant) and n.value == "compose" for n in ast.walk(tree)), name
+
+
+def test_only_the_command_line_writes_files_in_open_formats() -> None:
+    assert {name for name in MODULES if "export" in of_builder(name)} == {"cli"}
+    assert top_level(MODULES["export"]) <= set(sys.stdlib_module_names)
 
 
 def test_only_the_hook_imports_mkdocs() -> None:
@@ -201,7 +207,7 @@ def test_nothing_is_evaluated_and_nothing_prints_outside_the_command_line(name: 
                 assert called not in ("print", "click.echo", "sys.stdout.write", "sys.stderr.write", "sys.exit", "exit"), f"{name}, line {node.lineno}"
 
 
-PURE = ("model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", "starter", "render.pages", "render.prose", "render.calculator")
+PURE = ("model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", "export", "starter", "render.pages", "render.prose", "render.calculator")
 
 
 @pytest.mark.parametrize("name", PURE)

@@ -125,7 +125,7 @@ def test_an_unreadable_schema_could_not_run(tmp_path: Path) -> None:
     assert result.stderr.startswith("Could not run: A schema cannot be read")
     (tmp_path / "schema/common.schema.json").write_text('{"$id": "common.schema.json"}', encoding="utf-8")
     result = cards(tmp_path, "check")
-    assert (result.exit_code, result.stderr) == (2, "Could not run: The schema folder lacks technique, pathway, calculator, source, glossary, department.\n")
+    assert (result.exit_code, result.stderr) == (2, "Could not run: The schema folder lacks technique, pathway, calculator, page, source, glossary, department.\n")
 
 
 def test_a_file_name_that_is_not_text_does_not_stop_the_printing(tmp_path: Path) -> None:
@@ -178,6 +178,23 @@ def test_a_missing_path_and_one_outside_could_not_run(tmp_path: Path) -> None:
     assert "is outside unit" in outside.stderr
 
 
+def test_a_path_that_is_no_card_could_not_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Otherwise `cards check README.md` would call a file clean that it never looked at."""
+    lay(tmp_path)
+    (tmp_path / "README.md").write_text("# Cards\n", encoding="utf-8")
+    (tmp_path / "cards-old").mkdir()
+    monkeypatch.chdir(tmp_path)
+    for path in ("README.md", "cards-old"):
+        result = CliRunner().invoke(main, ["check", path])
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert result.stderr == f"Could not run: {path} is not a card; cards are in the folder cards.\n"
+    done = process(tmp_path, "check", "README.md")
+    assert (done.returncode, done.stdout) == (2, "")
+    for path in (".", "cards", "cards/pages"):
+        result = CliRunner().invoke(main, ["check", path])
+        assert (result.exit_code, result.stdout) == (0, "No problems.\n"), path
+
+
 def test_a_name_that_begins_like_another_is_not_taken_for_it(tmp_path: Path) -> None:
     lay(tmp_path)
     write(tmp_path, "techniques/tab.yaml", technique("next: [nowhere]\n"))
@@ -212,11 +229,14 @@ def test_ci_annotations_keep_to_one_line_and_escape_what_the_form_itself_uses() 
 
 def test_ci_form_through_the_command(tmp_path: Path) -> None:
     lay(tmp_path)
-    write(tmp_path, "techniques/odd.yaml", technique('see_also: ["raised-infusion\\n"]\nquantities: {one: {label: One, value: 1, unit: "50%", basis: common practice}}\n'))
+    write(tmp_path, "techniques/odd.yaml", technique('see_also: ["raised\\r\\ninfusion"]\n'))
+    write(tmp_path, "techniques/odd-2.yaml", technique('quantities: {one: {label: One, value: 1, unit: "50%", basis: common practice}}\n'))
+    write(tmp_path, "techniques/odd-3.yaml", technique('next: ["raised-infusion\\n"]\n'))
     lines = cards(tmp_path, "check", "--format", "ci").stdout.splitlines()
-    assert len(lines) == len(build(tmp_path).problems)
-    assert all(line.startswith("::error file=cards/techniques/odd.yaml,line=") for line in lines)
-    assert any("'50%25'" in line for line in lines)
+    assert len(lines) == len(build(tmp_path).problems) == 3
+    assert [line.partition(",line=")[0] for line in lines] == [f"::error file=cards/techniques/{name}.yaml" for name in ("odd-2", "odd-3", "odd")]
+    assert "'50%25'" in lines[0]
+    assert "'raised%0D%0Ainfusion'" in lines[2], "A line break of the card must not end the annotation."
 
 
 def test_json_form_is_json_whatever_the_message_holds() -> None:

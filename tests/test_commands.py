@@ -7,16 +7,17 @@ import os
 import re
 import subprocess
 import sys
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 
+import icalendar
 import pytest
 import yaml
 from click.testing import CliRunner, Result
 from fixtures import FOLDER, PROJECT, VALID, build, lay, project, technique, units, write
 
-from builder import compose, starter, validate
+from builder import compose, export, starter, validate
 from builder.cli import main
 from builder.model import KINDS, PLACEHOLDER
 from builder.read import parse
@@ -91,8 +92,7 @@ def test_a_starter_is_the_same_whoever_writes_it() -> None:
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_file_that_is_there_is_never_overwritten(tmp_path: Path, kind: str) -> None:
     lay(tmp_path)
-    id = {"technique": "raised-infusion", "pathway": "trapped-blood", "calculator": "window-and-pressure", "source": "tan", **SINGLE}[kind].split(".")[0]
-    id = "arevalo-2008" if kind == "source" else id
+    id = {"technique": "raised-infusion", "pathway": "trapped-blood", "calculator": "window-and-pressure", "page": "about-the-cards", "source": "arevalo-2008", **SINGLE}[kind].split(".")[0]
     file = place(tmp_path, kind, id)
     before = file.read_bytes()
     result = cards(tmp_path, "new", kind, id)
@@ -139,6 +139,89 @@ def test_compute_gives_results_verdicts_and_sources_as_json(tmp_path: Path) -> N
     assert {c["id"] for c in answer["citations"]} == {"demers-wachs-statpearls-map", "van-keer-2016-mopp"}
     assert [v["level"] for v in answer["verdicts"]] == ["note"]
     assert answer["verdicts"][0]["say"] == "Perfusion stays above the limit up to 32.2 in the Left eye."
+
+
+def test_a_withheld_result_is_nothing_with_its_sentence(tmp_path: Path) -> None:
+    lay(tmp_path)
+    below = (*GIVEN[:2], "iop=40")
+    answer = json.loads(compute(tmp_path, "window-and-pressure", *below, "--format", "json").stdout)
+    # 2/3 of 93.333 less 40 is 22.222, under the limit of 30; the share rests on what is withheld, and goes with it.
+    for name in ("to_spare", "spared"):
+        shown = answer["outputs"][name]
+        assert (shown["value"], shown["shown"], shown["withheld"]) == (None, "–", "There is none to spare below the limit."), name
+    assert round(answer["outputs"]["iop_at_limit"]["value"], 3) == 32.222, "What does not rest on it is told."
+    assert not [n for n, o in answer["outputs"].items() if "withheld" in o and n not in ("to_spare", "spared")]
+    lines = compute(tmp_path, "window-and-pressure", *below).stdout.splitlines()
+    assert "  Pressure to spare: –  There is none to spare below the limit." in lines
+    above = json.loads(compute(tmp_path, "window-and-pressure", *GIVEN, "--format", "json").stdout)
+    assert round(above["outputs"]["to_spare"]["value"], 3) == 12.222 and "withheld" not in above["outputs"]["to_spare"]
+
+
+def entry(text: str) -> icalendar.Event:
+    """The one entry of a calendar file, as an independent reader of RFC 5545 finds it."""
+    assert text.endswith("\r\n") and "\n" not in text.replace("\r\n", ""), "Lines end in CRLF."
+    assert all(len(line.encode()) <= 75 for line in text.split("\r\n")), "A line has at most 75 octets."
+    calendar = icalendar.Calendar.from_ical(text)
+    assert (calendar["VERSION"], calendar.errors) == ("2.0", [])
+    assert calendar["PRODID"]
+    (event,) = calendar.walk("VEVENT")
+    assert event.errors == []
+    return event
+
+
+def test_a_calendar_file_holds_the_whole_window(tmp_path: Path) -> None:
+    lay(tmp_path)
+    result = CliRunner().invoke(main, ["--root", str(tmp_path), "compute", "window-and-pressure", *GIVEN, "--format", "ics"])
+    assert (result.exit_code, result.stderr) == (0, "")
+    event = entry(result.stdout_bytes.decode())
+    # Days 4 to 10 after 24 February of a leap year; the end of an all-day entry is the day after it (RFC 5545, 3.6.1; recalled).
+    assert (event.decoded("DTSTART"), event.decoded("DTEND")) == (date(2028, 2, 28), date(2028, 3, 6))
+    assert str(event["SUMMARY"]) == "Window, for the tests; 1 of 1"
+    assert "the responsible surgeon decide" in str(event["DESCRIPTION"])
+    assert event["UID"] and abs(event.decoded("DTSTAMP") - datetime.now(UTC)) < timedelta(minutes=5)
+    assert "left" not in result.stdout and "20" not in str(event["SUMMARY"]), "No input goes into the file."
+
+
+@pytest.mark.parametrize(("title", "first", "last"), [
+    ("Ünïcode – long enough that it must be folded, several times, inside characters of two octets: ÄÖÜäöüßéèêÄÖÜäöüß; \\ end", date(2027, 12, 30), date(2028, 1, 1)),
+    ("👁" * 40, date(2028, 2, 29), date(2028, 2, 29)), ("a, b; c\\n \\ d", date(1900, 1, 1), date(2200, 12, 31)), ("x" * 300, date(2028, 3, 1), date(2028, 3, 2)),
+])
+def test_a_calendar_file_reads_back_as_it_was_written(title: str, first: date, last: date) -> None:
+    stamp = datetime(2028, 1, 2, 3, 4, 5, tzinfo=UTC)
+    event = entry(export.calendar_file(title, first, last, "a-1@technique-cards", stamp, "One.\nTwo, three."))
+    assert (str(event["SUMMARY"]), str(event["DESCRIPTION"]), str(event["UID"])) == (title, "One.\nTwo, three.", "a-1@technique-cards")
+    assert (event.decoded("DTSTART"), event.decoded("DTEND"), event.decoded("DTSTAMP")) == (first, last + timedelta(days=1), stamp)
+
+
+def changed(root: Path, old: str, new: str) -> None:
+    file = root / "cards/calculators/window-and-pressure.yaml"
+    text = (VALID / "calculators/window-and-pressure.yaml").read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    file.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def test_there_is_no_calendar_file_without_two_days_in_order(tmp_path: Path) -> None:
+    lay(tmp_path)
+    for old, new, given, message in [
+        ("calendar: {title: \"Window, for the tests; 1 of 1\", from: opens, to: closes}\n", "", GIVEN, "The calculator 'window-and-pressure' has no calendar file."),
+        ("from: opens, to: closes}", "from: closes, to: opens}", GIVEN, "There is no calendar file for these inputs: the last day comes before the first."),
+        # The window shrunk to its first two days, Friday 3 and Saturday 4 March 2028: no list of Mondays and Thursdays falls in it.
+        ("from: opens, to: closes}", "from: opens, to: list}", ("injected=2028-02-28", "theatre=2028-03-03"), "There is no calendar file for these inputs: No list falls inside the window."),
+    ]:
+        changed(tmp_path, old, new)
+        if "to: list" in new:
+            short = tmp_path / "cards/techniques/injection-first.yaml"
+            short.write_text(short.read_text(encoding="utf-8").replace("high: 10", "high: 5", 1), encoding="utf-8")
+            file = tmp_path / "cards/calculators/window-and-pressure.yaml"
+            # The worked example's own window shrinks with it.
+            file.write_text(file.read_text(encoding="utf-8").replace('closes: "2028-03-05"', 'closes: "2028-02-29"'), encoding="utf-8")
+        result = compute(tmp_path, "window-and-pressure", *given, "--format", "ics")
+        assert (result.exit_code, result.stdout, result.stderr) == (2, "", f"Could not run: {message}\n")
+
+
+def test_a_refused_input_gives_no_calendar_file(tmp_path: Path) -> None:
+    result = compute(lay(tmp_path), "window-and-pressure", "iop=500", "--format", "ics")
+    assert (result.exit_code, result.stdout, result.stderr) == (1, "", "iop: Outside the range 0 to 120 mmHg. No console gives it.\n")
 
 
 def test_compute_gives_the_same_as_text(tmp_path: Path) -> None:
@@ -269,7 +352,7 @@ def test_a_build_puts_the_whole_site_in_place_of_the_old_one(tmp_path: Path) -> 
     made = snapshot(site)
     assert "old.html" not in made
     for page in ("index.html", "techniques/raised-infusion.html", "techniques/index.html", "pathways/trapped-blood.html", "calculators/window-and-pressure.html",
-                 "calculators/index.html", "sources/iso-9626-2016.html", "sources/index.html", "glossary.html", "assets/calculators/window-and-pressure.js"):
+                 "calculators/index.html", "pages/about-the-cards.html", "sources/iso-9626-2016.html", "sources/index.html", "glossary.html", "assets/calculators/window-and-pressure.js"):
         assert page in made, page
     assert not [f for f in made if f.endswith((".yaml", ".md", ".py"))], "Cards are data, never published as they are."
     pages = sum(1 for f in made if f.endswith(".html"))

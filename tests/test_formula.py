@@ -8,14 +8,18 @@ import random
 import re
 import warnings
 from collections.abc import Iterator
+from datetime import date, timedelta
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from fixtures import PROJECT, build, lay, write
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from builder import calculate
 from builder.formula import (
-    DEEPEST, FUNCTIONS, LONGEST, PRELUDE, Convert, Expr, FormulaError, Key, Name, Num, Op, Type, bisect, check, converted, evaluate, javascript,
+    DEEPEST, FUNCTIONS, LIST_DAYS, LONGEST, PRELUDE, Convert, Expr, FormulaError, Key, Name, Num, Op, Type, bisect, check, converted, evaluate, javascript,
     mathml, names, parse, substitute,
 )
 from builder.render import calculator as page_script
@@ -63,6 +67,8 @@ def refused(source: str) -> FormulaError:
     ("2 * 9 / 3", 6), ("- 3 + 5", 2), ("-(3 + 5)", -8), ("+7", 7), ("2 - -3", 5), ("1.5e2", 150), ("1_000", 1000), (" 1 + 1 ", 2),
     ("min(3, 1, 2)", 1), ("max(3, 1, 2)", 3), ("abs(-3)", 3), ("sqrt(9)", 3), ("exp(0)", 1), ("log(1)", 0), ("where(1 < 2, 5, 6)", 5),
     ("where(2 < 1, 5, 6)", 6), ("cos(0)", 1), ("asin(1) * 2 / pi", 1), ("acos(0) * 2 / pi", 1), ("sin(pi / 2)", 1),
+    ("log10(1000)", 3), ("log10(0.01)", -2), ("tan(0)", 0), ("tan(pi / 4)", 1), ("atan(1) * 4 / pi", 1), ("atan(-1) * 4 / pi", -1), ("floor(2.9)", 2), ("floor(-2.1)", -3),
+    ("floor(3)", 3), ("ceil(2.1)", 3), ("ceil(-2.9)", -2), ("ceil(3)", 3),
 ])
 def test_arithmetic_follows_the_usual_order(source: str, expected: float) -> None:
     assert value(source) == pytest.approx(expected, rel=1e-15)
@@ -171,7 +177,7 @@ def test_whatever_is_written_is_a_formula_or_a_plain_refusal(source: str) -> Non
 
 
 def test_units_are_carried_through_a_formula() -> None:
-    for source, unit in {"p * a": "mmHg", "x * x": "mm²", "x * y * x": "mm³", "x / t * t": "mm", "sqrt(x * x)": "mm", "x ** 2": "mm²", "x ** -1": "1/cm",
+    for source, unit in {"p * a": "mmHg", "x * x": "mm²", "x * y * x": "mm³", "x / t * t": "mm", "sqrt(x * x)": "mm", "floor(x)": "mm", "ceil(x / y)": "ratio", "x ** 2": "mm²", "x ** -1": "1/cm",
                          "x ** 0.5 * x ** 0.5": "mm", "p / p": "ratio", "abs(x)": "mm", "-x": "mm", "min(x, y)": "cm", "where(a < 1, x, y)": "mm"}.items():
         found = typed(source)[1]
         assert found.kind == "number" and found.dimension.same(UNITS.dimension(unit)), f"{source} must have the dimension of {unit}."
@@ -205,6 +211,7 @@ def test_comparisons_convert_too(source: str, expected: bool) -> None:
     "x + p", "x - t", "x + 1", "1 + x", "x < p", "x == 1", "min(x, t)", "max(1, x)", "where(a < 1, x, p)", "burns + eyes", "burns + 1", "turn + x", "x < y < 3",
     "x ** y", "x ** a", "a ** x", "2 ** x", "exp(x)", "log(p)", "sin(x)", "acos(x)", "a + (a < 1)", "-(a < 1)", "a * (a < 1)", "not a", "a and b", "a < 1 or b",
     "where(a, 1, 2)", "where(a < 1, 1, b < 2)", "min(a, a < 1)", "abs(first)", "first * 2", "sqrt(first)",
+    "log10(x)", "tan(p)", "atan(x)", "list_day(d)", "list_day(first - second)", "list_day(a < 1)", "floor(first)", "ceil(a < 1)", "list_day(first) + 1",
 ])
 def test_what_does_not_add_up_is_refused(source: str) -> None:
     assert refused(source).rule == "dimension"
@@ -246,6 +253,10 @@ def test_angles_go_in_and_come_out_in_any_unit_of_angle() -> None:
     assert value("cos(turn + hours)", turn=30.0, hours=1.0) == pytest.approx(0.5)
     assert value("asin(0.5)", "degree") == pytest.approx(30)
     assert value("acos(0.5)", "clock hour") == pytest.approx(2)
+    assert value("tan(turn)", turn=45.0) == pytest.approx(1)
+    assert value("tan(hours)", hours=2.0) == pytest.approx(math.sqrt(3))
+    assert value("atan(1)", "degree") == pytest.approx(45)
+    assert value("atan(sqrt(3))", "clock hour") == pytest.approx(2)
     assert value("hours", "degree", hours=3.0) == pytest.approx(90)
     assert value("turn", "clock hour", turn=45.0) == pytest.approx(1.5)
 
@@ -261,6 +272,37 @@ def test_dates_take_times_and_give_times() -> None:
     assert value("first < second <= first + d", first=1.0, second=3.0, d=2.0) is True
     for source in ("first + second", "d - first", "first + p", "first + 1", "first < d", "where(a < 1, first, d)", "max(first, 0)", "first == 0", "-first"):
         assert refused(source).rule == "dimension"
+
+
+def test_a_whole_part_is_taken_in_the_unit_as_it_stands() -> None:
+    assert value("floor(share)", "%", share=25.7) == 25
+    assert value("floor(1 * x / y + 0)", x=25.0, y=1.0) == 25, "Before two units meet, the quotient is still one of millimetres by centimetres."
+    assert value("floor(0.0001 + x / y)", x=25.0, y=1.0) == 2
+    assert value("ceil(x)", "cm", x=12.2) == pytest.approx(1.3)
+
+
+LISTS = (1, 4)  # Monday and Thursday
+
+
+def next_list(days: float, lists: tuple[int, ...] = LISTS) -> float:
+    """The same by the calendar: day by day until a list day comes. Sunday is 0."""
+    day = date(1970, 1, 1) + timedelta(days=math.floor(days))
+    while day.isoweekday() % 7 not in lists:
+        day += timedelta(days=1)
+    return float((day - date(1970, 1, 1)).days)
+
+
+@pytest.mark.parametrize("lists", [LISTS, (0,), (6,), (3,), (0, 6), (0, 1, 2, 3, 4, 5, 6)])
+def test_a_list_day_is_the_first_on_or_after_a_date(lists: tuple[int, ...]) -> None:
+    # From 1899 on, so that days before 1970 (negative numbers) are met too; parts of a day count to their day.
+    for days in [*range(-25_900, -25_880), *range(-8, 9), *(x / 4 for x in range(80_000, 80_060)), 84_000]:
+        assert value("list_day(first)", first=days, **{LIST_DAYS: lists}) == next_list(days, lists), f"day {days}, lists on {lists}"
+    assert value("list_day(list_day(first))", first=7.0, **{LIST_DAYS: lists}) == next_list(7, lists), "A list day is its own first list day."
+
+
+def test_without_list_days_there_is_no_list_day() -> None:
+    assert math.isnan(value("list_day(first)", first=20_000.0, **{LIST_DAYS: ()}))
+    assert typed("list_day(first) + d")[1].kind == "date"
 
 
 def test_whole_days_given_in_hours_do_not_slip_to_the_day_before() -> None:
@@ -294,14 +336,16 @@ def test_only_numbers_and_dates_have_an_order(source: str) -> None:
 
 # --- random formulas, against Python's own arithmetic and in the browser -------------------------------------------
 
-FACTORS = {"a": 1.0, "b": 1.0, "c": 1.0, "share": 0.01, "p": 133.322387415, "q": 1000.0, "h": 98.0665}
+FACTORS = {"a": 1.0, "b": 1.0, "c": 1.0, "share": 0.01, "p": 133.322387415, "q": 1000.0, "h": 98.0665, "d": 1.0, "t": 1 / 24, "first": 1.0, "second": 1.0}
+DATES = ("first", "second")
 _ORACLE = {"min": min, "max": max, "abs": abs, "sqrt": math.sqrt, "exp": math.exp, "log": math.log, "sin": math.sin, "cos": math.cos,
-           "asin": math.asin, "acos": math.acos, "pi": math.pi, "where": lambda test, yes, no: yes if test else no}
-TRANSCENDENTAL = {"exp", "log", "sin", "cos", "asin", "acos"}
+           "asin": math.asin, "acos": math.acos, "tan": math.tan, "atan": math.atan, "log10": math.log10, "floor": lambda x: float(math.floor(x)),
+           "ceil": lambda x: float(math.ceil(x)), "list_day": next_list, "pi": math.pi, "where": lambda test, yes, no: yes if test else no}
+TRANSCENDENTAL = {"exp", "log", "log10", "sin", "cos", "tan", "asin", "acos", "atan"}
 
 
 class Random:
-    """Random formulas of the language, pressures and bare numbers mixed so that every dimension adds up."""
+    """Random formulas of the language, pressures, bare numbers, dates and times mixed so that every dimension adds up."""
 
     def __init__(self, seed: int) -> None:
         self.r = random.Random(seed)
@@ -311,7 +355,7 @@ class Random:
         if depth <= 0:
             return r.choice(["a", "b", "c", "share", "pi", str(r.randint(0, 20)), repr(round(r.uniform(0, 9), 3))])
         x, y = lambda: self.bare(depth - 1), lambda: self.bare(depth - 1)
-        match r.randrange(15):
+        match r.randrange(19):
             case 0 | 1:
                 return f"({x()}) {r.choice('+-*/')} ({y()})"
             case 2:
@@ -323,7 +367,7 @@ class Random:
             case 5:
                 return f"-{self.tight(depth)} ** 2"
             case 6:
-                return f"{r.choice(['abs', 'sqrt', 'exp', 'log', 'sin', 'cos', 'asin', 'acos'])}({x()})"
+                return f"{r.choice(['abs', 'sqrt', 'exp', 'log', 'sin', 'cos', 'asin', 'acos', 'tan', 'atan', 'log10'])}({x()})"
             case 7:
                 return f"{r.choice(['min', 'max'])}({x()}, {y()}, {x()})"
             case 8:
@@ -336,6 +380,15 @@ class Random:
                 return f"{self.tight(depth)} / ({x()} / {self.tight(depth)})"
             case 13:
                 return f"({x()}) ** 2 ** 0.5"
+            case 14:
+                # The bare number first makes a percentage one, so that its whole part is that of the number, not of the per cent.
+                return f"{r.choice(['floor', 'ceil'])}(0.25 + {self.tight(depth)})"
+            case 17:
+                return f"{r.choice(['asin', 'acos'])}(atan({x()}) / 2)"
+            case 15:
+                return f"(({self.date(depth - 1)} - ({self.date(depth - 1)})) / d)"
+            case 16:
+                return f"where({self.date(depth - 1)} {r.choice(['<', '>='])} {self.date(depth - 1)}, {x()}, {y()})"
         return f"({x()}) * -{self.tight(depth)}"
 
     def tight(self, depth: int) -> str:
@@ -363,6 +416,24 @@ class Random:
                 return f"sqrt(({x()}) * ({y()}))"
         return f"-({x()}) / {self.tight(depth)}"
 
+    def date(self, depth: int) -> str:
+        r = self.r
+        if depth <= 0:
+            return r.choice(DATES)
+        x, y = lambda: self.date(depth - 1), lambda: self.date(depth - 1)
+        match r.randrange(7):
+            case 0 | 1:
+                return f"list_day({x()})"
+            case 2:
+                return f"{x()} {r.choice('+-')} {r.choice('dt')}"
+            case 3:
+                return f"{r.choice(['min', 'max'])}({x()}, {y()})"
+            case 4:
+                return f"where({self.truth(depth - 1)}, {x()}, {y()})"
+            case 5:
+                return f"{x()} + ({x()} - ({y()})) / 2"
+        return f"list_day({x()} + d)"
+
     def truth(self, depth: int) -> str:
         r = self.r
         one = lambda: f"{self.bare(depth - 1)} {r.choice(['<', '<=', '>', '>=', '!='])} {self.bare(depth - 1)}"  # noqa: E731
@@ -378,7 +449,7 @@ class Random:
         return f"{self.bare(0)} < {self.bare(depth - 1)} <= {self.bare(0)}"
 
     def values(self) -> dict[str, float]:
-        return {n: round(self.r.uniform(0.5, 30), 4) for n in FACTORS}
+        return {n: self.r.randint(-25_000, 84_000) if n in DATES else round(self.r.uniform(0.5, 30), 4) for n in FACTORS}
 
 
 def subtrees(tree: Expr) -> Iterator[Expr]:
@@ -391,17 +462,24 @@ def well_behaved(tree: Expr, values: dict[str, float]) -> float | None:
     """The size of the largest value met on the way; None where a rounding error could grow or turn a comparison round."""
     size = 1.0
     for part in subtrees(tree):
-        found = evaluate(part, values)
+        found = evaluate(part, {**values, LIST_DAYS: LISTS})
         if isinstance(found, bool):
             if isinstance(part, Op) and part.op in ("<", "<=", ">", ">=", "==", "!="):
-                left, right = (evaluate(a, values) for a in part.args)
+                left, right = (evaluate(a, {**values, LIST_DAYS: LISTS}) for a in part.args)
                 if abs(left - right) < 1e-6:
                     return None
             continue
         if not math.isfinite(found) or abs(found) > 1e6 or 0 < abs(found) < 1e-6:
             return None
-        if isinstance(part, Op) and part.op in ("asin", "acos") and abs(evaluate(part.args[0], values)) > 0.999:
+        if isinstance(part, Op) and part.op in ("asin", "acos") and abs(evaluate(part.args[0], {**values, LIST_DAYS: LISTS})) > 0.999:
             return None
+        if isinstance(part, Op) and part.op == "tan" and abs(found) > 100:
+            return None
+        if isinstance(part, Op) and part.op in ("floor", "ceil", "list_day"):
+            inner = evaluate(part.args[0], {**values, LIST_DAYS: LISTS})
+            # A whole day is whole both ways; anything a hair from it may fall to either side.
+            if abs(inner - round(inner)) < 1e-6 and not (part.op == "list_day" and inner == round(inner)):
+                return None
         size = max(size, abs(found))
     return size
 
@@ -411,7 +489,8 @@ def random_formulas(count: int, seed: int) -> list[tuple[str, Expr, Type, dict[s
     made, maker = [], Random(seed)
     while len(made) < count:
         depth = maker.r.randint(1, 4)
-        source = maker.pressure(depth) if maker.r.random() < 0.3 else maker.bare(depth)
+        kind = maker.r.random()
+        source = maker.pressure(depth) if kind < 0.25 else maker.date(depth) if kind < 0.4 else maker.bare(depth)
         if len(source) > LONGEST:
             continue
         tree, found = typed(source)
@@ -422,7 +501,7 @@ def random_formulas(count: int, seed: int) -> list[tuple[str, Expr, Type, dict[s
     return made
 
 
-FORMULAS = random_formulas(500, 7)
+FORMULAS = random_formulas(600, 7)
 
 
 def test_the_random_formulas_use_the_whole_language() -> None:
@@ -436,8 +515,9 @@ def test_random_formulas_agree_with_pythons_own_arithmetic_in_base_units() -> No
     """The independent way: Python's own reading of the source, every pressure in pascal, every share a bare number."""
     for source, tree, found, values, size in FORMULAS:
         base = {n: v * FACTORS[n] for n, v in values.items()}
+        values = {**values, LIST_DAYS: LISTS}
         expected = eval(source, {"__builtins__": {}}, {**_ORACLE, **base})
-        factor = found.dimension.factor_to(UNITS.plain() if found.dimension.bare else UNITS.dimension("Pa"))
+        factor = 1 if found.kind == "date" else found.dimension.factor_to(UNITS.plain() if found.dimension.bare else UNITS.dimension("Pa"))
         got = evaluate(tree, values) * factor
         assert got == pytest.approx(expected, rel=1e-9, abs=1e-9 * size * abs(factor)), f"{source} with {values}"
 
@@ -446,13 +526,13 @@ def test_random_formulas_agree_with_pythons_own_arithmetic_in_base_units() -> No
 def test_random_formulas_give_the_same_number_in_the_browser(browser) -> None:
     page = browser.new_page()
     try:
-        found = page.evaluate(f"() => {{ {PRELUDE} const values = {json.dumps([v for _, _, _, v, _ in FORMULAS])};\n"
+        found = page.evaluate(f"() => {{ {PRELUDE} {page_script._LIST_DAY} const values = {json.dumps([{**v, LIST_DAYS: LISTS} for _, _, _, v, _ in FORMULAS])};\n"
                               f"return [{', '.join(f'function (v) {{ return {javascript(t)}; }}' for _, t, _, _, _ in FORMULAS)}].map((f, i) => f(values[i])); }}")
     finally:
         page.close()
     assert len(found) == len(FORMULAS)
     for (source, tree, _, values, size), there in zip(FORMULAS, found, strict=True):
-        here = evaluate(tree, values)
+        here = evaluate(tree, {**values, LIST_DAYS: LISTS})
         loose = any(isinstance(part, Op) and part.op in TRANSCENDENTAL for part in subtrees(tree))
         within = (1e-9 if loose else 1e-12) * size
         assert isinstance(there, (int, float)) and abs(there - here) <= within, f"{source} with {values}: {here} in Python, {there} in the browser."
@@ -460,6 +540,7 @@ def test_random_formulas_give_the_same_number_in_the_browser(browser) -> None:
 
 NO_ANSWER = [
     ("1 / a", {"a": 0.0}), ("-1 / a", {"a": 0.0}), ("a / a", {"a": 0.0}), ("sqrt(a)", {"a": -1.0}), ("log(a)", {"a": 0.0}), ("log(a)", {"a": -1.0}),
+    ("log10(a)", {"a": 0.0}), ("log10(a)", {"a": -1.0}), ("floor(exp(a))", {"a": 1000.0}), ("ceil(1 / a)", {"a": 0.0}), ("list_day(first)", {"first": 20_000, LIST_DAYS: ()}),
     ("exp(a)", {"a": 1000.0}), ("asin(a)", {"a": 2.0}), ("acos(a)", {"a": -2.0}), ("a ** 0.5", {"a": -1.0}), ("a ** -1", {"a": 0.0}), ("a ** 999", {"a": 10.0}),
     # The part without an answer must not be lost in a choice between two others.
     ("min(10, 1 / a)", {"a": 0.0}), ("max(1, sqrt(a))", {"a": -1.0}), ("min(5, exp(a))", {"a": 1000.0}), ("where(1 / a > 1, 2, 3)", {"a": 0.0}),
@@ -475,7 +556,7 @@ def test_where_python_has_no_answer_the_browser_has_none(browser) -> None:
     trees = [typed(source)[0] for source, _ in NO_ANSWER]
     page = browser.new_page()
     try:
-        found = page.evaluate(f"() => {{ {PRELUDE} const values = {json.dumps([v for _, v in NO_ANSWER])};\n"
+        found = page.evaluate(f"() => {{ {PRELUDE} {page_script._LIST_DAY} const values = {json.dumps([v for _, v in NO_ANSWER])};\n"
                               f"return [{', '.join(f'function (v) {{ return {javascript(t)}; }}' for t in trees)}].map((f, i) => {{"
                               " try { const x = f(values[i]); return Number.isFinite(x) ? x : null; } catch (refused) { return null; } }); }")
     finally:
@@ -485,16 +566,116 @@ def test_where_python_has_no_answer_the_browser_has_none(browser) -> None:
     assert not differ, "Python and the browser must refuse the same values:\n" + "\n".join(differ)
 
 
+# Every way a condition can decide: by number, choice, date and list day, on another result, without an answer, joined and turned round.
+CONDITIONS = """\
+title: Conditions
+question: What is shown?
+summary: Only the parts that may be withheld or refused, for the tests.
+stage: laser
+used_by: [raised-infusion]
+inputs:
+  iop: {label: Pressure, unit: mmHg, low: 0, high: 100, start: 50, why_range: Beyond it lies no sense.}
+  x: {label: Number, unit: ratio, low: -3, high: 3, start: 1, why_range: Beyond it lies no sense.}
+  on: {label: Day, kind: date, start: today}
+  eye: {label: Eye, choices: {right: {label: Right}, left: {label: Left}}}
+constants:
+  limit: {label: Limit, value: 6, unit: kPa, basis: common practice}
+  gap: {label: Gap, value: 1, unit: day, basis: common practice}
+refuse_when:
+  - {when: log(x) > 1, say: The logarithm is too high.}
+  - {when: 'list_day(on) == on and eye == "left" and iop > limit', say: Not on a list day.}
+outputs:
+  by_number: {label: By number, unit: mmHg, formula: limit - iop, only_when: {holds: iop <= limit, otherwise: Above the limit.}, basis: common practice}
+  on_it: {label: On it, unit: ratio, formula: by_number / limit, basis: common practice}
+  on_that: {label: On that, unit: ratio, formula: on_it * 2, only_when: {holds: 'eye == "right"', otherwise: Right eyes only.}, basis: common practice}
+  tested_on_it: {label: Tested on it, unit: ratio, formula: x, only_when: {holds: by_number > limit / 2, otherwise: Not low enough.}, basis: common practice}
+  turned: {label: Turned round, unit: ratio, formula: x, only_when: {holds: not by_number > limit / 2, otherwise: Too low.}, basis: common practice}
+  no_answer: {label: No answer, unit: ratio, formula: x, only_when: {holds: log(x) < 1, otherwise: There is no logarithm.}, basis: common practice}
+  turned_no_answer: {label: No answer turned round, unit: ratio, formula: x, only_when: {holds: not sqrt(x) > 1, otherwise: There is no root.}, basis: common practice}
+  guarded: {label: Guarded, unit: ratio, formula: log10(x), only_when: {holds: x > 0, otherwise: Not above nought.}, basis: common practice}
+  by_list: {label: By list, kind: date, formula: on + gap, only_when: {holds: list_day(on) <= on + gap, otherwise: No list by then.}, basis: common practice}
+  found: {label: Found, unit: mmHg, solve: {for: iop, in: by_number, equals: x * gap / gap * limit, between: ["0", "100"]}, only_when: {holds: abs(x) < 1, otherwise: Not to be had.}, basis: common practice}
+verdicts:
+  - {when: by_number > limit / 2, level: note, say: "Low, at [](value:iop).", basis: common practice}
+  - {when: log(x) > 0 or on_it < 1, level: note, say: Either., basis: common practice}
+  - {when: list_day(on) > on, level: note, say: Not a list day., basis: common practice}
+not_for: [{text: It is for the tests only., basis: common practice}]
+examples:
+  - {given: {on: "2026-01-01"}, expect: {by_number: withheld}, within: 0, result: derived, basis: common practice}
+review: {owner: consultant, every_months: 12}
+"""
+
+
+def test_a_result_rests_on_every_condition_of_what_it_uses(tmp_path: Path) -> None:
+    write(lay(tmp_path), "calculators/conditions.yaml", CONDITIONS)
+    made = build(tmp_path)
+    assert not made.problems
+    ready = made.ready["conditions"]
+
+    def withheld(**given: str) -> dict[str, str]:
+        result = calculate.run(ready, given, date(2028, 3, 7))  # a Tuesday; lists are on Mondays and Thursdays
+        assert not result.refusals, result.refusals
+        assert {n for n, v in result.values.items() if isinstance(v, float) and math.isnan(v)} == set(result.withheld)
+        return dict(result.withheld)
+
+    # 6 kPa is 45.0 mmHg.
+    assert withheld(iop="20", x="0.5") == {"turned": "Too low.", "by_list": "No list by then."}
+    above = {"by_number": "Above the limit.", "on_it": "Above the limit.", "on_that": "Above the limit.", "tested_on_it": "Above the limit.", "turned": "Above the limit."}
+    assert withheld(iop="50", x="0.5", on="2028-03-08") == above, "The nearest cause is told, the first one on the way."
+    assert withheld(iop="40", x="0.5", eye="left", on="2028-03-08") == {"on_that": "Right eyes only.", "tested_on_it": "Not low enough."}
+    assert withheld(iop="20", x="-2", on="2028-03-08") == {
+        "turned": "Too low.", "no_answer": "There is no logarithm.", "turned_no_answer": "There is no root.", "guarded": "Not above nought.", "found": "Not to be had."}
+
+
+@pytest.mark.browser
+def test_conditions_decide_the_same_in_python_and_in_the_browser(browser, tmp_path: Path) -> None:
+    write(lay(tmp_path), "calculators/conditions.yaml", CONDITIONS)
+    made = build(tmp_path)
+    assert not made.problems
+    r = random.Random(5)
+    compared: dict[str, set[object]] = {"withheld": set(), "refused": set(), "verdicts": set()}
+    page = browser.new_page()
+    try:
+        page.add_script_tag(content=(PROJECT / "site_overrides/assets/javascripts/calculator.js").read_text(encoding="utf-8"))
+        for id, ready in made.ready.items():
+            page.add_script_tag(content=page_script.script(ready))
+            cases = [{n: (date(2026, 1, 1) + timedelta(days=r.randrange(900))).isoformat() if x.declared.kind == "date" else r.choice(list(x.choices)) if x.choices
+                      else f"{r.choice([x.low, x.high, x.start, r.uniform(x.low, x.high), r.uniform(x.low, x.high)]):.6g}" for n, x in ready.inputs.items()} for _ in range(400)]
+            found = page.evaluate("([id, cases]) => cases.map(raw => window.calculatorRuntime.compute(id, raw))", [id, cases])
+            for case, there in zip(cases, found, strict=True):
+                here = calculate.run(ready, case, date(2026, 1, 1))
+                if here.refusals:
+                    assert there["values"] is None and there["errors"], f"{id} with {case}: refused in Python, answered in the browser."
+                    if here.refusals[0].name in ready.inputs:
+                        assert set(there["errors"]) == {x.name for x in here.refusals}, f"{id} with {case}"
+                    compared["refused"].add(here.refusals[0].message)
+                    continue
+                assert there["errors"] == {}, f"{id} with {case}: answered in Python, refused in the browser: {there['errors']}"
+                assert there["withheld"] == dict(here.withheld), f"{id} with {case}"
+                assert there["verdicts"] == [any(v is held for held in here.verdicts) for v in ready.declared.verdicts], f"{id} with {case}"
+                for name in ready.declared.outputs:
+                    if name not in here.withheld:
+                        assert there["values"][name] == pytest.approx(here.values[name], rel=1e-12, abs=1e-12), f"{id} with {case}: {name}"
+                compared["withheld"] |= set(here.withheld.items())
+                compared["verdicts"] |= {v.say for v in here.verdicts}
+    finally:
+        page.close()
+    conditions = made.ready["conditions"].declared
+    assert {(n, o.only_when.otherwise) for n, o in conditions.outputs.items() if o.only_when} <= compared["withheld"], "Every condition must fail at least once."
+    assert {x.say for x in conditions.refuse_when} <= compared["refused"]
+    assert {v.say for v in conditions.verdicts} <= compared["verdicts"]
+
+
 def test_evaluation_never_raises() -> None:
     odd = [0.0, -0.0, 1.0, -1.0, 1e308, -1e308, 5e-324, math.inf, -math.inf, math.nan, 1e16, -7.5]
     r = random.Random(11)
     for source, tree, _, _, _ in FORMULAS:
         for _ in range(6):
-            values = {n: r.choice(odd) for n in FACTORS}
+            values = {**{n: r.choice(odd) for n in FACTORS}, LIST_DAYS: r.choice([LISTS, ()])}
             assert isinstance(evaluate(tree, values), (float, int)), f"{source} with {values}"
 
 
-@pytest.mark.parametrize("source", [s for s, _ in NO_ANSWER[:12]])
+@pytest.mark.parametrize("source", [s for s, _ in NO_ANSWER[:17]])
 def test_arithmetic_without_an_answer_is_not_a_number(source: str) -> None:
     values = next(v for s, v in NO_ANSWER if s == source)
     assert not math.isfinite(evaluate(typed(source)[0], values))
@@ -581,7 +762,8 @@ def _line(e: ElementTree.Element) -> str:
     ("-(a + b)", "−(a+b)"), ("-a + b", "−a+b"), ("(a + b) ** 2", "(a+b)^{2}"), ("(-a) ** 2", "(−a)^{2}"), ("-a ** 2", "−a^{2}"), ("(a * b) ** 2", "(a×b)^{2}"),
     ("(a ** b) ** c", "(a^{b})^{c}"), ("a ** b ** c", "a^{b^{c}}"), ("a ** (b + c)", "a^{b+c}"), ("a / (b + c)", "{a}/{b+c}"), ("(a + b) / c", "{a+b}/{c}"),
     ("a / b / c", "{{a}/{b}}/{c}"), ("a / b * c", "{a}/{b}×c"), ("a * (b / c)", "a×{b}/{c}"), ("sqrt(a + b)", "√{a+b}"), ("abs(a - b)", "|a−b|"), ("min(a, b)", "min(a,b)"),
-    ("log(a)", "ln(a)"), ("asin(a)", "arcsin(a)"), ("2 * pi", "2×π"), ("a < b and b < c", "a<b and b<c"), ("(a < b or b < c) and c < 1", "(a<b or b<c) and c<1"),
+    ("log(a)", "ln(a)"), ("log10(a)", "log₁₀(a)"), ("asin(a)", "arcsin(a)"), ("tan(a)", "tan(a)"), ("atan(a)", "arctan(a)"), ("floor(a + b)", "whole part of(a+b)"),
+    ("ceil(a) * b", "next whole number from(a)×b"), ("list_day(first + d)", "first list day from(first+d)"), ("list_day(first + t)", "first list day from(first+t×0.04166666667)"), ("2 * pi", "2×π"), ("a < b and b < c", "a<b and b<c"), ("(a < b or b < c) and c < 1", "(a<b or b<c) and c<1"),
     ("not (a < b and b < c)", "not (a<b and b<c)"), ("a <= b", "a≤b"), ("a != b", "a≠b"), ("x * (y + x)", "x×(y+x×0.1)"), ("p - (q - h)", "p−(q−h×0.0980665)×7.500615758"),
     ("2 * x * (y / x) ** 2", "2×x×({y}/{x}×10)^{2}"), ('where(lens == "phakic", a, b)', "{aif lens=phakicbotherwise"),
 ])
@@ -595,7 +777,7 @@ def test_what_is_raised_as_a_whole_stands_in_brackets(source: str) -> None:
     assert re.match(r"\(.*\)\^\{", shown(source)), f"{source} is shown as {shown(source)}"
 
 
-_BACK = {"−": "-", "×": "*", "≤": "<=", "≥": ">=", "≠": "!=", "=": "==", "ln": "log", "arcsin": "asin", "arccos": "acos", "π": "pi"}
+_BACK = {"log₁₀": "log10", "arctan": "atan", "whole part of": "floor", "next whole number from": "ceil", "first list day from": "list_day", "−": "-", "×": "*", "≤": "<=", "≥": ">=", "≠": "!=", "=": "==", "ln": "log", "arcsin": "asin", "arccos": "acos", "π": "pi"}
 
 
 def _read_back(e: ElementTree.Element) -> str:
@@ -622,6 +804,7 @@ def _read_back(e: ElementTree.Element) -> str:
 def test_random_equations_read_back_as_the_formulas_they_come_from() -> None:
     for source, tree, _, values, size in FORMULAS:
         written = _read_back(equation(source))
+        values = {**values, LIST_DAYS: LISTS}
         got = eval(written, {"__builtins__": {}}, {**_ORACLE, **values})
         # The equation shows a conversion with ten digits.
         assert got == pytest.approx(evaluate(tree, values), rel=1e-6, abs=1e-6 * size), f"{source} is shown as {written}"

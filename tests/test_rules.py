@@ -44,7 +44,7 @@ def test_the_valid_library_has_no_problem(tmp_path: Path) -> None:
     built = build(lay(tmp_path))
     assert as_text(built.problems) == ""
     library = built.linked.library
-    for records in (library.techniques, library.pathways, library.calculators, library.sources, library.terms):
+    for records in (library.techniques, library.pathways, library.calculators, library.pages, library.sources, library.terms):
         assert records, "The valid library must hold every kind of card."
     assert set(built.ready) == set(library.calculators)
 
@@ -152,7 +152,7 @@ MADE = [
     Made("not-a-folder", _file_for_folder, "cards/pathways", 1, 1, "unexpected-file", "'pathways' should be a folder.", "Make it a folder of cards."),
     Made("unknown-folder", _file("technique/made.yaml", b""), "cards/technique", 1, 1, "unexpected-file",
          "The cards folder does not hold 'technique'. Did you mean 'techniques'?",
-         "It holds techniques, pathways, calculators, sources, glossary.yaml, department.yaml and nothing else; move or rename it."),
+         "It holds techniques, pathways, calculators, pages, sources, glossary.yaml, department.yaml and nothing else; move or rename it."),
     Made("not-yaml", _file("techniques/made.yml", b""), "cards/techniques/made.yml", 1, 1, "unexpected-file",
          "'made.yml' is not a card: cards are files that end in .yaml, with no folders below.",
          "Rename it to end in .yaml, or move it out of cards/."),

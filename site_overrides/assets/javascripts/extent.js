@@ -132,7 +132,7 @@
         ' of the picture. ' + (shape === 'boat' ? 'Boat-shaped' : 'Oval') + ' blood centred on the fovea is ' + tools.amount(state, 'width') +
         ' wide and ' + tools.amount(state, 'height') + ' high.' + (area ? ' Its area is ' + area + '.' : '') + (volume ? ' Its volume is ' + volume + '.' : '') +
         (share ? ' It covers ' + share + ' of the macula.' : '') + (criterionText ? ' ' + criterionText + '.' : '') +
-        ' The disc is ' + tools.amount(state, 'disc') + ' across.' + tools.leftOut(state, ['macula', 'share', 'area', 'volume', 'criterion']).map(function (words) {
+        ' The disc is ' + tools.amount(state, 'disc') + ' across' + (macula ? ', the macula ' + tools.amount(state, 'macula') : '') + '.' + tools.leftOut(state, ['macula', 'share', 'area', 'volume', 'criterion']).map(function (words) {
         return ' ' + words;
       }).join('')
     };

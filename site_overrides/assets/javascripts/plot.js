@@ -152,7 +152,7 @@
       const value = state.withUnit(state.text(name), unit);
       const full = state.label(name) + ' ' + value;
       // A long name would run across the curve; the key beneath carries it.
-      const words = [tools.measure(full, true) < (right - left) * 0.4 ? full : 'Limit ' + value];
+      const words = [tools.measure(full, true) < (right - left) * 0.4 ? full : value];
       const candidates = [];
       [[right - 6, 'end'], [left + 8, 'start'], [(left + right) / 2, 'middle']].forEach(function (side) {
         [py + 17, py - 7].forEach(function (base) {

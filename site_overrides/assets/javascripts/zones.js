@@ -23,7 +23,7 @@
     const showDisc = eye !== null && tools.has(state, 'disc_angle');
     const width = Math.min(available, 460);
     const share = tools.amount(state, 'share');
-    const heading = tools.wrap('Treated: ' + share + ' of the retina', (width - 4) * tools.TEXT / 15, true);
+    const heading = tools.wrap('Zone to treat: ' + share + ' of the retina', (width - 4) * tools.TEXT / 15, true);
     const under = tools.wrap((eye === 'right' ? 'Right eye. ' : eye === 'left' ? 'Left eye. ' : '') +
       'The retina spread flat, equal areas drawn equal' + (showDisc ? ', as seen facing the patient' : ''), width - 4);
     pen.text(heading, 2, tools.TEXT + 1, 'start', 'strong large');
@@ -83,7 +83,7 @@
     const covered = tools.has(state, 'covered') ? tools.amount(state, 'covered') : '';
     const burns = tools.has(state, 'burns') ? tools.amount(state, 'burns') : '';
     const more = (burns ? '; ' + burns : '') + (covered ? '; ' + covered + ' of the zone covered by burns' : '');
-    const keys = [{words: 'Treated zone, ' + share + ' of the retina' + more, sign: function (to, x, at) {
+    const keys = [{words: 'Zone to treat, ' + share + ' of the retina' + more, sign: function (to, x, at) {
       to.add('rect', {x: x, y: at, width: 24, height: 13, class: 'treated-tint'});
       to.add('rect', {x: x, y: at, width: 24, height: 13, class: 'treated', fill: 'url(#' + to.id + '-treatment)'});
     }},
@@ -96,7 +96,7 @@
     return {
       width: width,
       height: height + 4,
-      title: 'Treated zone of the retina: ' + share,
+      title: 'Zone of the retina to treat: ' + share,
       description: 'The treated zone reaches from ' + tools.amount(state, 'posterior_angle') + ' from the posterior pole to ' +
         (given ? tools.amount(state, 'anterior_angle') : 'the ora serrata') + '; the ora serrata lies at ' + tools.amount(state, 'ora_angle') +
         '. It holds ' + share + ' of the retina.' + (burns ? ' ' + burns + '.' : '') + (covered ? ' Burns cover ' + covered + ' of the zone.' : '') +
