@@ -574,7 +574,8 @@ def run(ready: Ready, given: Mapping[str, str], today: date) -> Result:
             message = f"'{o.declared.label}' cannot be worked out from these values."
             return Result({}, {}, (), (Refusal(o.declared.name, message),))
         values[o.declared.name] = value
-    held = tuple(v for v, tree in ready.verdicts if evaluate(tree, values) is True)
+    # A sentence about a withheld result is not said: "not more than" would hold for no number at all.
+    held = tuple(v for v, tree in ready.verdicts if withheld.keys().isdisjoint(n.name for n in names(tree)) and evaluate(tree, values) is True)
     del values[LIST_DAYS]
     return Result(values, choices, held, (), withheld)
 

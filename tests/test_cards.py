@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import posixpath
+import random
 import re
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, timedelta
+from html import unescape
 from html.parser import HTMLParser
 
 import pytest
@@ -23,11 +28,28 @@ RECALLED = "recalled, verify before use"
 TECHNIQUES = sorted(f.stem for f in (PROJECT / "cards/techniques").glob("*.yaml"))
 
 
+CALCULATORS = sorted(f.stem for f in (PROJECT / "cards/calculators").glob("*.yaml"))
+
+
+def rendered(off: tuple[str, ...] = ()) -> dict[str, str]:
+    """Every file of the site before the engine, path -> text, with some calculators switched off."""
+    b = built()
+    library = replace(b.linked.library, department=replace(b.linked.library.department, calculators_off=off))
+    examples = {i: calculate.worked(r) for i, r in b.ready.items()}
+    tables = {i: calculate.tables(r) for i, r in b.ready.items()}
+    return {p.path: p.text for p in render.render(replace(b.linked, library=library), b.ready, examples, tables)}
+
+
 @pytest.fixture(scope="module")
 def pages() -> dict[str, str]:
-    b = built()
-    made = render.render(b.linked, b.ready, {i: calculate.worked(r) for i, r in b.ready.items()})
-    return {p.path: p.text for p in made}
+    return rendered()
+
+
+def leads_to(path: str, text: str) -> set[str]:
+    """The pages of the site that a page links to, from the site's root."""
+    here = posixpath.dirname(path)
+    hrefs = re.findall(r'(?:href|src)="([^"#]+)', text) + re.findall(r"\]\(([^)#\s]+)", text)
+    return {posixpath.normpath(posixpath.join(here, unescape(h))) for h in hrefs if "://" not in h}
 
 
 def documents(*kinds: str) -> Iterator[Document]:
@@ -47,10 +69,12 @@ def test_the_cards_have_no_problem() -> None:
     assert (result.exit_code, result.stdout) == (0, "No problems.\n"), result.stdout
 
 
-def test_the_six_cards_the_case_and_the_three_calculators_are_there() -> None:
+def test_the_six_cards_the_case_and_the_fourteen_calculators_are_there() -> None:
     library = built().linked.library
     assert set(library.techniques) >= {"port-placement", "pre-operative-agents", "subhyaloid-blood", "haemostasis", "endolaser", "fluid-air-exchange"}
-    assert set(library.calculators) >= {"port-placement", "injection-window", "perfusion-pressure"}
+    assert set(library.calculators) >= {
+        "port-placement", "injection-window", "perfusion-pressure", "pressure-and-height", "infusion-flow", "intravitreal-dose", "dilution", "premacular-extent",
+        "endolaser-plan", "gas-bubble", "altitude", "vitreous-volume", "visual-acuity", "haemorrhage-timeline"}
     assert any("front of the macula" in p.title for p in library.pathways.values())
 
 
@@ -68,6 +92,85 @@ def test_every_card_is_reached_from_a_case_or_another_card() -> None:
             assert linked.mentioned.get((kind, id)), f"No case or card leads to the {kind} {id}."
     for id in linked.library.techniques:
         assert linked.along.get(id), f"The card {id} stands in no case: put it into a pathway."
+
+
+def test_every_page_of_statements_is_reached_from_the_calculators(pages: dict[str, str]) -> None:
+    assert built().linked.library.pages, "The page on calculators as devices is gone."
+    found = leads_to("calculators/index.md", pages["calculators/index.md"])
+    for id in built().linked.library.pages:
+        assert f"pages/{id}.md" in pages and f"pages/{id}.html" in found, f"The list of calculators does not lead to the page {id}."
+
+
+@pytest.mark.parametrize("id", CALCULATORS)
+def test_every_calculator_stands_in_a_sentence_or_a_stage(id: str) -> None:
+    """A reader of the cards meets it; what only other calculators or pages name is met by nobody in theatre."""
+    found = [kind for kind, _ in built().linked.mentioned.get(("calculator", id), ()) if kind in ("technique", "pathway")]
+    assert found, f"Link to it from a technique card where it helps: [](calculator:{id})."
+
+
+@pytest.mark.parametrize("id", CALCULATORS)
+def test_a_calculator_is_whole(id: str) -> None:
+    c = built().linked.library.calculators[id]
+    assert c.tables, "Typical cases make the page useful without scripts and on paper."
+    assert len(c.not_for) >= 2, "Say at least two things it must not be used for."
+    assert c.examples
+    assert all(o.formula or o.solve for o in c.outputs.values())
+    assert set().union(*(e.expect for e in c.examples)) & set(c.outputs)
+    assert c.used_by and all(x.why_range for x in c.inputs.values() if x.kind == "number")
+
+
+@pytest.mark.parametrize("id", CALCULATORS)
+def test_a_table_of_typical_cases_shows_numbers(id: str) -> None:
+    for table in calculate.tables(built().ready[id]):
+        results = [row[table.inputs :] for row in table.rows]
+        assert all(set(column) != {"–"} for column in zip(*results)), f"A whole column of '{table.title}' is withheld; show another result."
+
+
+@pytest.mark.parametrize("id", CALCULATORS)
+def test_no_verdict_speaks_of_a_withheld_result(id: str) -> None:
+    ready, r = built().ready[id], random.Random(3)
+    for _ in range(300):
+        given = {n: (date(2026, 1, 1) + timedelta(days=r.randrange(60))).isoformat() if x.declared.kind == "date" else r.choice(list(x.choices)) if x.choices
+                 else f"{r.choice([x.low, x.high, x.start, r.uniform(x.low, x.high), r.uniform(x.low, x.high)]):.8g}" for n, x in ready.inputs.items()}
+        result = calculate.run(ready, given, date(2026, 1, 1))
+        for v in result.verdicts:
+            missing = [x.target for x in links(v.say) if x.scheme == "value" and x.target in result.withheld]
+            assert not missing, f"With {given} the verdict '{v.say}' would show a dash for {missing}: add the condition to its when."
+
+
+@pytest.mark.parametrize("id", CALCULATORS)
+def test_a_calculator_that_is_switched_off_leaves_no_trace(id: str, pages: dict[str, str]) -> None:
+    """No page, link, script or listing of it; a sentence that links to it keeps its bare words."""
+    c = built().linked.library.calculators[id]
+
+    def traces(files: dict[str, str]) -> list[str]:
+        found = [path for path in files if path in (f"calculators/{id}.md", f"assets/calculators/{id}.js")]
+        for path, text in files.items():
+            own = leads_to(path, text) & {f"calculators/{id}.html", f"assets/calculators/{id}.js"}
+            words = " ".join(unescape(re.sub(r"<[^>]*>", "", text)).split())
+            found += [f"{path}: {x}" for x in own]
+            found += [f"{path}: {x}" for x in (f'data-calculator="{id}"', f"calculators/{id}") if x in text]
+            found += [f"{path}: {c.question}"] if c.question in words else []
+        return found
+
+    assert len(traces(pages)) > 5, "The search through the pages has lost its way."
+    off = rendered((id,))
+    assert traces(off) == []
+    assert set(pages) - set(off) == {f"calculators/{id}.md", f"assets/calculators/{id}.js"}
+
+
+def test_with_every_calculator_switched_off_the_site_still_stands() -> None:
+    off = rendered(tuple(CALCULATORS))
+    assert not [path for path in off if path.startswith("assets/calculators/")]
+    assert [path for path in off if path.startswith("calculators/")] == ["calculators/index.md"]
+    for path, text in off.items():
+        assert not {x for x in leads_to(path, text) if x.startswith("calculators/")} - {"calculators/index.html"}, path
+
+
+def test_a_list_of_sources_counts_only_what_the_pages_show() -> None:
+    """A claim of a calculator that is off is not counted beside its source."""
+    shown = {off: dict(re.findall(r'href="([a-z0-9-]+)\.html".*?(\d+) claim', rendered(off)["sources/index.md"])) for off in ((), tuple(CALCULATORS))}
+    assert shown[()] and sum(map(int, shown[tuple(CALCULATORS)].values())) < sum(map(int, shown[()].values()))
 
 
 def citations(data: object) -> Iterator[dict]:
@@ -103,7 +206,7 @@ class _Marks(HTMLParser):
             self.found.append((self._open[-1], data.strip()))
 
 
-FOLDERS = {"technique": "techniques", "pathway": "pathways", "calculator": "calculators"}
+FOLDERS = {"technique": "techniques", "pathway": "pathways", "calculator": "calculators", "page": "pages"}
 
 
 def test_every_figure_from_memory_says_so_on_its_page(pages: dict[str, str]) -> None:
@@ -155,13 +258,13 @@ BRAND = re.compile("[\u00ae\u2122\u00a9\u2120]|&(?:reg|trade|copy);|\\((?:R|TM)\
 
 
 def test_no_brand_is_named() -> None:
-    for d in documents("technique", "pathway", "calculator", "source", "glossary", "department"):
+    for d in documents("technique", "pathway", "calculator", "page", "source", "glossary", "department"):
         for text in strings(d.data):
             assert not BRAND.search(text), f"{d.file}: {text[:80]}"
 
 
 def test_no_place_or_tool_of_whoever_wrote_the_cards_is_named() -> None:
-    for d in documents("technique", "pathway", "calculator", "source", "glossary", "department"):
+    for d in documents("technique", "pathway", "calculator", "page", "source", "glossary", "department"):
         for text in strings(d.data):
             assert not re.search(r"(?:^|\s)/(?:home|root|tmp|usr|var)/|localhost|file://", text), f"{d.file}: {text[:80]}"
 

@@ -20,7 +20,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from builder import calculate, compose, link, render, rules, validate
-from builder.formula import FormulaError, Type, check, converted, evaluate, javascript, mathml, parse
+from builder.formula import LIST_DAYS, FormulaError, Type, check, converted, evaluate, javascript, mathml, parse
 from builder.model import Document
 from builder.problems import Problem, in_order
 from builder.read import FOLDERS, SINGLE
@@ -82,7 +82,7 @@ def whole_check(name: str, kind: str, id: str, raw: bytes) -> list[Problem]:
     ready, found = calculate.prepare(library, units())
     problems += found
     if not problems:
-        render.render(linked, ready, {i: calculate.worked(r) for i, r in ready.items()})
+        render.render(linked, ready, {i: calculate.worked(r) for i, r in ready.items()}, {i: calculate.tables(r) for i, r in ready.items()})
     assert time.process_time() - start < LONGEST, "Too slow for one file."
     for p in in_order(problems):
         assert p.line >= 1 and p.column >= 1 and p.message and p.fix
@@ -102,7 +102,7 @@ def test_random_bytes_are_told_as_problems(raw: bytes, card: tuple[str, str, str
 
 YAML_BITS = ["&a ", "*a", "!!str ", "!x ", "? ", ": ", "- ", "[", "]", "{", "}", "'", '"', "|\n", ">\n", "#", "%", "@", "`", "\t", "\n", "\r", "\x00",
              "\u2028", "\ufeff", "\U0001f441", "~", "null", "true", "1e999", "0x1F", "12:30:45", "---\n", "...\n", "<<: ", "<b>", "](card:x)", "[](quantity:wait)",
-             "[](quantity:injection-first/window.low)", "[](term:tamponade)", "[](value:iop)", "common practice", "5 mmHg", "basis:", "\\0", "iop ** 99", "1.0", "-1", ""]
+             "[](quantity:injection-first/window.low)", "[](term:tamponade)", "[](value:iop)", "[](page:about-the-cards)", "withheld", "list_day(opens)", "holds: iop > limit", "{low: mean, high: iop, label: x}", "common practice", "5 mmHg", "basis:", "\\0", "iop ** 99", "1.0", "-1", ""]
 
 
 @st.composite
@@ -176,7 +176,7 @@ def test_a_value_of_a_card_may_be_anything() -> None:
         ready, found = calculate.prepare(library, units())
         problems += found
         if not problems:
-            render.render(linked, ready, {i: calculate.worked(r) for i, r in ready.items()})
+            render.render(linked, ready, {i: calculate.worked(r) for i, r in ready.items()}, {i: calculate.tables(r) for i, r in ready.items()})
 
 
 @pytest.mark.parametrize("bulk", [
@@ -237,7 +237,7 @@ def test_a_sentence_without_faults_shows_every_word_as_written(text: str) -> Non
 
 _TOKENS = ["iop", "wait", "on", "eye", "hours", "pi", "x", "0", "1", "2.5", "1e9", "1e-9", "1e400", "0.5", "1_000", "0x10", "1j", "+", "-", "*", "/", "**", "%", "//", "(", ")",
            ",", "<", "<=", "==", "!=", " and ", " or ", "or ", " not ", " if ", " else ", " in ", " is ", "lambda x: x", "min(", "max(", "abs(", "sqrt(", "exp(", "log(", "sin(",
-           "asin(", "acos(", "where(", "True", "None", "...", "'right'", '"left"', "'\\d'", "f'{x}'", "b'x'", "[1]", "{}", ".real", "__import__('os')", ":=", "@", "~", "é", " ", "\n", "#"]
+           "asin(", "acos(", "tan(", "atan(", "log10(", "floor(", "ceil(", "list_day(", "list_day(on)", "where(", "True", "None", "...", "'right'", '"left"', "'\\d'", "f'{x}'", "b'x'", "[1]", "{}", ".real", "__import__('os')", ":=", "@", "~", "é", " ", "\n", "#"]
 formulas = st.lists(st.sampled_from(_TOKENS), min_size=1, max_size=14).map("".join) | st.text(max_size=30)
 
 
@@ -259,7 +259,7 @@ def test_any_text_is_a_formula_or_a_formula_error(source: str) -> None:
         assert not said, "Python's own remarks on a formula are nothing for a surgeon's terminal."
         assert error.message and error.fix and 0 <= error.column <= len(source.encode()) + 1
         return
-    value = evaluate(tree, {"iop": 20.0, "wait": 3.0, "hours": 2.0, "x": 0.5, "on": 20000, "eye": "right"})
+    value = evaluate(tree, {"iop": 20.0, "wait": 3.0, "hours": 2.0, "x": 0.5, "on": 20000, "eye": "right", LIST_DAYS: (1, 4)})
     assert isinstance(value, (bool, int, float, str))
     assert javascript(tree) and mathml(tree, lambda n: f"<mi>{n}</mi>", lambda n, k: f"<mi>{k}</mi>")
     assert not re.search(r"\b(?:inf|nan|eval|Function|constructor)\b", javascript(tree))

@@ -19,6 +19,8 @@ from builder import calculate, render
 PAGES = {
     "technique.md": "techniques/raised-infusion.md",
     "source.md": "sources/iso-9626-2016.md",
+    "page.md": "pages/about-the-cards.md",
+    "calculator.md": "calculators/window-and-pressure.md",
     "calculator.js": "assets/calculators/window-and-pressure.js",
 }
 
@@ -27,7 +29,7 @@ PAGES = {
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     built = build(lay(tmp_path_factory.mktemp("golden")))
     assert not built.problems
-    made = render.render(built.linked, built.ready, {i: calculate.worked(r) for i, r in built.ready.items()})
+    made = render.render(built.linked, built.ready, {i: calculate.worked(r) for i, r in built.ready.items()}, {i: calculate.tables(r) for i, r in built.ready.items()})
     assert len({p.path for p in made}) == len(made), "Two pages have one path."
     return {p.path: p.text for p in made}
 
@@ -46,7 +48,7 @@ def test_every_golden_page_is_compared() -> None:
 
 def test_rendering_twice_gives_the_same_pages(tmp_path: Path, pages: dict[str, str]) -> None:
     built = build(lay(tmp_path))
-    again = render.render(built.linked, built.ready, {i: calculate.worked(r) for i, r in built.ready.items()})
+    again = render.render(built.linked, built.ready, {i: calculate.worked(r) for i, r in built.ready.items()}, {i: calculate.tables(r) for i, r in built.ready.items()})
     assert {p.path: p.text for p in again} == pages
 
 

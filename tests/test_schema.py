@@ -108,7 +108,7 @@ def test_every_reference_leads_somewhere(name: str) -> None:
 def test_the_schemas_by_themselves_accept_the_valid_cards_and_refuse_broken_ones() -> None:
     """As an editor uses them, without the builder: references are followed by the library that reads them."""
     registry = Registry().with_resources((n, DRAFT202012.create_resource(s)) for n, s in SCHEMAS.items())
-    kinds = {"techniques": "technique", "pathways": "pathway", "calculators": "calculator", "sources": "source"}
+    kinds = {"techniques": "technique", "pathways": "pathway", "calculators": "calculator", "pages": "page", "sources": "source"}
     for file in sorted(VALID.rglob("*.yaml")):
         kind = kinds.get(file.parent.name, file.stem)
         validator = Draft202012Validator(SCHEMAS[f"{kind}.schema.json"], registry=registry)

@@ -63,7 +63,7 @@ def script(ready: Any) -> str:
     withheld = ",\n    ".join(
         f"{json.dumps(o.declared.name)}: [" + ", ".join(f"{{test: function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}, say: {_string(say)}}}" for t, say in o.conditions) + "]"
         for o in ready.outputs if o.conditions)
-    verdicts = ",\n    ".join(f"function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}" for _, t in ready.verdicts)
+    verdicts = ",\n    ".join(f"function (v) {{ return {_present(t, ready)}holds(function () {{ return {javascript(t)}; }}); }}" for _, t in ready.verdicts)
     refusals = ",\n    ".join(
         f"{{test: function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}, input: {json.dumps(_first_input(t, ready))}, say: {_string(say)}}}" for say, t in ready.refuse_when)
     uses_lists = any("listDay(" in part for part in (*lines, withheld, verdicts, refusals))
@@ -109,6 +109,13 @@ def script(ready: Any) -> str:
 def _string(text: str) -> str:
     """A sentence as a JavaScript string that cannot end a script."""
     return json.dumps(text, ensure_ascii=False).replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def _present(tree: Any, ready: Any) -> str:
+    """The test that no result a verdict names is withheld (then it is not a number)."""
+    able = {o.declared.name for o in ready.outputs if o.conditions}
+    named = sorted({n.name for n in names(tree)} & able)
+    return "".join(f"!Number.isNaN(v.{name}) && " for name in named)
 
 
 def _first_input(tree: Any, ready: Any) -> str:

@@ -22,6 +22,8 @@ from .prose import MARKS, MEANINGS, Prose, names, short_name, where_published, y
 WORDS_A_MINUTE = 200
 # A word in a paper's title would otherwise outweigh the card about it: the engine counts titles a thousandfold.
 LAST_IN_SEARCH = {"search": {"boost": 0.0001}}
+# A card says what to do and a calculator works out one number of it, so the card comes first.
+FIRST_IN_SEARCH = {"search": {"boost": 2}}
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,7 @@ def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, 
     library = linked.library
     quantities = list(t.quantities.values())
     return _page(
-        env, "technique.md.j2", f"techniques/{t.id}.md", t.title, t.file, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
+        env, "technique.md.j2", f"techniques/{t.id}.md", t.title, t.file, FIRST_IN_SEARCH, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
         headline=[q for q in quantities if q.headline],
         explained=[q for q in quantities if q.headline and (q.why or q.reported)], others=[q for q in quantities if not q.headline], minutes=reading_minutes(t),
         along=[(p, library.techniques.get(a), library.techniques.get(b)) for p, a, b in linked.along.get(t.id, ())],
@@ -201,7 +203,8 @@ def _page_of_claims(env: Environment, linked: Linked, p: Any) -> Page:
 
 def _sources(env: Environment, linked: Linked) -> Page:
     sources = sorted(linked.library.sources.values(), key=lambda s: (short_name(s).lower(), s.id))
-    counts = {s.id: len(linked.rests_on.get(s.id, ())) for s in sources}
+    off = linked.library.department.calculators_off
+    counts = {s.id: sum(u.kind != "calculator" or u.id not in off for u in linked.rests_on.get(s.id, ())) for s in sources}
     return _page(env, "sources.md.j2", "sources/index.md", "Sources", meta=LAST_IN_SEARCH, prose=Prose(linked, "sources/index.html"), sources=sources, counts=counts)
 
 

@@ -5,6 +5,9 @@
     if (!Number.isFinite(x)) { throw new RangeError('no answer'); }
     return x;
   }
+  function holds(condition) {
+    try { return condition(); } catch (none) { return false; }
+  }
   function bisect(at, low, high) {
     var atLow = at(low), atHigh = at(high);
     if (atLow === 0) { return low; }
@@ -18,6 +21,13 @@
       if ((value < 0) === (atLow < 0)) { low = middle; } else { high = middle; }
     }
     return (low + high) / 2;
+  }
+  function listDay(days, list) {
+    var start = Math.floor(days);
+    for (var i = 0; i < 7; i += 1) {
+      if (list.indexOf((((start + i + 4) % 7) + 7) % 7) >= 0) { return start + i; }
+    }
+    return NaN;
   }
   var definition = {
   "id": "window-and-pressure",
@@ -67,7 +77,7 @@
       "unit": "mmHg",
       "units": {
         "mmHg": 1.0,
-        "cmH2O": 0.735559135276681,
+        "cmH2O": 0.73555913527668,
         "kPa": 7.50061575845656
       },
       "low": 0.0,
@@ -100,7 +110,11 @@
     "opens_on": 4.0,
     "closes_on": 10.0,
     "limit": 30.0,
-    "above": 0.5
+    "above": 0.5,
+    "listDays": [
+      1,
+      4
+    ]
   },
   "constantLabels": {
     "opens_on": "Window for theatre, lower end",
@@ -151,6 +165,24 @@
       "unit": "mmHg",
       "decimals": 1
     },
+    "to_spare": {
+      "label": "Pressure to spare",
+      "kind": "number",
+      "unit": "mmHg",
+      "decimals": 1
+    },
+    "spared": {
+      "label": "Share of it",
+      "kind": "number",
+      "unit": "%",
+      "decimals": 0
+    },
+    "list": {
+      "label": "First list inside the window",
+      "kind": "date",
+      "unit": "",
+      "decimals": null
+    },
     "port": {
       "label": "Upper temporal port",
       "kind": "clock",
@@ -166,7 +198,14 @@
     "marks": [
       "limit"
     ],
-    "points": 61
+    "points": 61,
+    "bands": [
+      {
+        "low": "perfusion",
+        "high": "mean",
+        "label": "What the infusion takes"
+      }
+    ]
   },
   "diagram": "timeline",
   "roles": {
@@ -174,6 +213,11 @@
     "opens": "opens",
     "closes": "closes",
     "theatre": "theatre"
+  },
+  "calendar": {
+    "title": "Window, for the tests; 1 of 1",
+    "from": "opens",
+    "to": "closes"
   }
 };
   definition.compute = function (given) {
@@ -185,15 +229,23 @@
     v.iop_at_limit = (function () { var w = Object.assign({}, v); var goal = v.limit; return bisect(function (x) { w.iop = x; return ((ok(2 / 3) * (w.diastolic + ok((w.systolic - w.diastolic) / 3))) - w.iop) - goal; }, (-300), 300); }());
     v.port = (v.temporal + (((v.eye === "right") ? 1 : (-1)) * v.above));
     v.perfusion = ((ok(2 / 3) * v.mean) - v.iop);
-    return {opens: v.opens, closes: v.closes, interval: v.interval, mean: v.mean, iop_at_limit: v.iop_at_limit, port: v.port, perfusion: v.perfusion};
+    v.list = !holds(function () { return (ok(listDay(v.opens, v.listDays)) <= v.closes); }) ? NaN : ok(listDay(v.opens, v.listDays));
+    v.to_spare = !holds(function () { return (v.perfusion >= v.limit); }) ? NaN : (v.iop_at_limit - v.iop);
+    v.spared = !holds(function () { return (v.perfusion >= v.limit); }) ? NaN : (ok(v.to_spare / v.iop_at_limit) * 100.0);
+    return {opens: v.opens, closes: v.closes, interval: v.interval, mean: v.mean, iop_at_limit: v.iop_at_limit, port: v.port, perfusion: v.perfusion, list: v.list, to_spare: v.to_spare, spared: v.spared};
   };
   definition.verdicts = [
-    function (v) { try { return ((v.interval < v.opens_on) || (v.interval > v.closes_on)); } catch (none) { return false; } },
-    function (v) { try { return (v.perfusion >= v.limit); } catch (none) { return false; } },
-    function (v) { try { return (v.perfusion < v.limit); } catch (none) { return false; } }
+    function (v) { return holds(function () { return ((v.interval < v.opens_on) || (v.interval > v.closes_on)); }); },
+    function (v) { return holds(function () { return (v.perfusion >= v.limit); }); },
+    function (v) { return holds(function () { return (v.perfusion < v.limit); }); }
   ];
   definition.refusals = [
-    {test: function (v) { return (v.systolic <= v.diastolic); }, input: "systolic", say: "The systolic pressure must be above the diastolic; check both readings."}
+    {test: function (v) { return holds(function () { return (v.systolic <= v.diastolic); }); }, input: "systolic", say: "The systolic pressure must be above the diastolic; check both readings."}
   ];
+  definition.withheld = {
+    "list": [{test: function (v) { return holds(function () { return (ok(listDay(v.opens, v.listDays)) <= v.closes); }); }, say: "No list falls inside the window."}],
+    "to_spare": [{test: function (v) { return holds(function () { return (v.perfusion >= v.limit); }); }, say: "There is none to spare below the limit."}],
+    "spared": [{test: function (v) { return holds(function () { return (v.perfusion >= v.limit); }); }, say: "There is none to spare below the limit."}]
+  };
   (window.calculators = window.calculators || {})["window-and-pressure"] = definition;
 }());

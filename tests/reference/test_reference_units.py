@@ -25,9 +25,12 @@ IN_PINT = {
     "s": "s", "min": "minute", "hour": "hr", "day": "day", "week": "week", "month": "month", "year": "julian_year", "Hz": "1/s", "kHz": "1/ms", "MHz": "1/us", "mL/min": "mL/minute",
     "mmHg/min": "millimeter_Hg/minute", "mmHg/100 m": "millimeter_Hg/hectometer", "mmHg/1000 ft": "millimeter_Hg/(304.8 m)", "Pa·s": "pascal*s", "mPa·s": "centipoise", "W": "J/s", "mW": "mW", "J": "newton*meter", "mJ": "mJ", "J/cm²": "J/cm**2", "W/cm²": "W/cm**2",
     "W/m²": "W/m**2", "1/cm": "1/cm", "dioptre": "1/m", "degree": "degree", "clock hour": "turn/12", "mm/degree": "mm/degree", "mm/mm": "dimensionless", "%": "0.01", "ratio": "dimensionless",
+    "1/µL": "1/mm**3", "mmHg^(1/3)/µL": "millimeter_Hg**(1/3)/mm**3", "mg/dL": "mg/(0.1 liter)", "% w/v": "g/(0.1 liter)", "%/day": "0.01/day",
+    # A logMAR is a logarithm of a ratio, so it has no dimension: that of the bare number it is worked out from and put back into.
+    "logMAR": "dimensionless",
 }
 # Counted things and measures of the retina, which no general table of units knows.
-OUR_OWN = {"IU", "IU/mL", "mOsm/L", "mOsm/kg", "cut/min", "disc diameter", "disc area", "burn width", "°C", "burn", "line", "letter", "point", "eye", "patient", "logMAR", "dB"}
+OUR_OWN = {"IU", "IU/mL", "mOsm/L", "mOsm/kg", "mOsm/mmol", "cut/min", "disc diameter", "disc area", "burn width", "°C", "burn", "line", "letter", "point", "eye", "patient", "dB"}
 
 
 @pytest.fixture(scope="module")
@@ -77,6 +80,12 @@ def test_printed_conversion_factors(unit: str, other: str, factor: float, within
     assert abs(UNITS.factor(unit, other) - factor) <= within, f"{where} ({checked})"
 
 
+def test_what_is_counted_is_never_taken_for_a_logarithm() -> None:
+    """Letters and lines of a chart stay things of their own: a score in letters is converted by a formula, never by a unit."""
+    for counted in ("letter", "line", "point", "dB"):
+        assert not UNITS.same_dimension("logMAR", counted)
+
+
 def test_a_millimetre_of_mercury_is_not_a_torr() -> None:
     """The two differ by about one part in seven million; a torr is 101 325 / 760 Pa by definition."""
     apart = UNITS.factor("mmHg", "Pa") / (101325 / 760) - 1
@@ -88,6 +97,8 @@ EXACT = [
     ("L", "mm³", 1e6), ("mL", "mm³", 1e3), ("µL", "mm³", 1), ("min", "s", 60), ("hour", "s", 3600), ("day", "hour", 24), ("week", "day", 7), ("kPa", "Pa", 1e3), ("cm", "mm", 10), ("mm", "µm", 1e3),
     ("µm", "nm", 1e3), ("kg", "g", 1e3), ("mg", "µg", 1e3), ("µg", "ng", 1e3), ("g/cm³", "mg/mL", 1e3), ("W", "mW", 1e3), ("J", "mJ", 1e3), ("W/cm²", "W/m²", 1e4), ("J/cm²", "J/cm²", 1),
     ("Pa·s", "mPa·s", 1e3), ("MHz", "kHz", 1e3), ("cm²", "mm²", 100), ("mm²", "µm²", 1e6), ("1/cm", "dioptre", 100), ("%", "ratio", 0.01), ("clock hour", "degree", 30),
+    # One gram in 100 millilitres is one per cent w/v by definition.
+    ("% w/v", "mg/mL", 10), ("mg/dL", "µg/mL", 10), ("% w/v", "mg/dL", 1000), ("logMAR", "ratio", 1),
     # A mean month and year of the Julian calendar, as UCUM defines mo and a (recalled): spans, not dates of a calendar.
     ("year", "day", 365.25), ("month", "day", 30.4375), ("year", "month", 12),
 ]
@@ -110,6 +121,16 @@ def test_energy_is_power_times_time_and_dose_is_concentration_times_volume() -> 
         ("strength * volume", {"strength": "mg/mL", "volume": "µL"}, "mg", {"strength": 25.0, "volume": 50.0}, 1.25),
         ("power / area", {"power": "mW", "area": "mm²"}, "W/cm²", {"power": 200.0, "area": 0.2}, 100.0),
         ("speed * time", {"speed": "mL/min", "time": "s"}, "µL", {"speed": 10.0, "time": 6.0}, 1000.0),
+        # One in a thousand w/v is 1 mg in each millilitre; 0.1% w/v is the same strength.
+        ("strength * volume", {"strength": "% w/v", "volume": "mL"}, "mg", {"strength": 0.1, "volume": 1.0}, 1.0),
+        ("amount / volume", {"amount": "mg", "volume": "mL"}, "% w/v", {"amount": 500.0, "volume": 1.0}, 50.0),
+        ("particles * amount", {"particles": "mOsm/mmol", "amount": "mmol/L"}, "mOsm/L", {"particles": 1.0, "amount": 277.5}, 277.5),
+        ("rate * time", {"rate": "%/day", "time": "week"}, "%", {"rate": 1.0, "time": 1.0}, 7.0),
+        ("number * volume", {"number": "1/µL", "volume": "mL"}, "ratio", {"number": 2.0, "volume": 1.0}, 2000.0),
+        ("pressure ** (1 / 3) / volume", {"pressure": "mmHg", "volume": "µL"}, "mmHg^(1/3)/µL", {"pressure": 27.0, "volume": 10.0}, 0.3),
+        ("(slope * volume) ** 3", {"slope": "mmHg^(1/3)/µL", "volume": "mL"}, "mmHg", {"slope": 0.003, "volume": 1.0}, 27.0),
+        ("10 ** -sharpness", {"sharpness": "logMAR"}, "ratio", {"sharpness": 1.0}, 0.1),
+        ("log10(angle)", {"angle": "ratio"}, "logMAR", {"angle": 10.0}, 1.0),
     ]:
         tree, found = check(parse(source), {n: Type("number", UNITS.dimension(u)) for n, u in units.items()}, UNITS)
         assert evaluate(converted(tree, found, unit, UNITS), values) == pytest.approx(expected, rel=1e-14), source

@@ -79,7 +79,10 @@
     pen.text('Disc', discAt[0], discAt[1] + (within ? 5 : scale / 2 + 15), 'middle', 'strong halo');
 
     // The height, outside the field on the temporal side.
-    const highText = tools.amount(state, 'height').split('\u00a0');
+    // Three figures are enough beside the arrow, and fit there; the words beneath say it in full.
+    const highText = tools.amount(state, 'height').replace(/^\d+\.\d+/, function (figures) {
+      return String(Number(Number(figures).toPrecision(3)));
+    }).split('\u00a0');
     const highLines = /^disc/.test(highText[1] || '') ? [highText[0], 'high'] : [highText.join('\u00a0'), 'high'];
     const measureX = side > 0 ? fieldLeft - 9 : fieldRight + 9;
     const endsY = [at(0, -high / 2)[1], at(0, high / 2)[1]];
