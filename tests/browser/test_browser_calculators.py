@@ -19,11 +19,14 @@ from support import Base, Browsing, by_python, calculator_ids, iso, settle
 pytestmark = pytest.mark.browser
 
 IDS = calculator_ids()
+# How a field takes, refuses and keeps what is typed is one script's doing: three calculators hold every kind of input.
+FIELDS = [id for id in ("perfusion-pressure", "injection-window", "premacular-extent") if id in IDS]
 TODAY = date(2027, 2, 10)  # dates on both sides of it cross month and year ends and 29 February 2028
 SEED = 20261120
 RANDOM_CASES = 60  # through the page's own fields
 SCRIPT_CASES = 1000  # through the script alone
-TYPED_CASES = 10
+TYPED_CASES = 5
+MOST_COMBINATIONS = 80
 
 # Sets the inputs of each case as a reader's edits do, unit first, and reads what the page then shows.
 THROUGH_PAGE = """cases => {
@@ -202,7 +205,10 @@ def test_page_agrees_with_python_on_every_combination_of_choices(id: str, http_b
     units = {f"{n}_unit": list(x.units) for n, x in ready.inputs.items() if x.declared.kind == "number" and len(x.units) > 1}
     good = a_good_case(ready)
     cases = []
-    for combination in itertools.product(*picks.values(), *units.values()):
+    combinations = list(itertools.product(*picks.values(), *units.values()))
+    if len(combinations) > MOST_COMBINATIONS:  # a calculator with many choices has thousands
+        combinations = random.Random(f"{SEED} combinations {id}").sample(combinations, MOST_COMBINATIONS)
+    for combination in combinations:
         case = good | dict(zip([*picks, *units], combination, strict=True))
         for name, x in ready.inputs.items():
             if f"{name}_unit" in case:
@@ -220,7 +226,7 @@ def test_page_agrees_with_python_from_disk(id: str, file_base, browsing: Browsin
     _compare(ready, cases, through_page(page, cases))
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_page_agrees_with_python_when_a_reader_types(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     dice = random.Random(f"{SEED} typed {id}")
@@ -245,7 +251,7 @@ def test_page_agrees_with_python_when_a_reader_types(id: str, http_base, browsin
     _compare(ready, cases, seen)
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_both_ends_of_every_range_are_taken_and_nothing_beyond_them(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html")
@@ -271,7 +277,7 @@ def test_both_ends_of_every_range_are_taken_and_nothing_beyond_them(id: str, htt
         assert result["errors"] and not any(result["outputs"].values()), f"Beyond its range, and yet worked out: {case}"
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_the_ends_named_in_a_message_are_themselves_accepted(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html")
@@ -317,7 +323,7 @@ def _refused(seen: dict, name: str, calculator_had_result: bool) -> list[str]:
     return faults
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_bad_input_is_refused_beside_its_field_and_repair_restores_the_result(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html")
@@ -346,7 +352,7 @@ def test_bad_input_is_refused_beside_its_field_and_repair_restores_the_result(id
     assert not faults, "\n".join(faults[:12])
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_bad_input_in_the_address_gives_a_message_and_no_result(id: str, base: Base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     good = a_good_case(ready)
@@ -368,7 +374,7 @@ def test_bad_input_in_the_address_gives_a_message_and_no_result(id: str, base: B
         assert not _refused(shown(page), name, calculator_had_result=False)
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_half_typed_date_is_refused(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     dates = [n for n, x in ready.inputs.items() if x.declared.kind == "date"]
@@ -398,7 +404,7 @@ def test_comma_is_a_decimal_mark_and_an_unclear_one_is_refused(http_base, browsi
     assert tried, "No calculator has a number input that 62.5 fits; choose another number for this test."
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_unit_switched_to_and_fro_keeps_the_quantity(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html")
@@ -455,7 +461,7 @@ def test_equal_pressures_are_refused_with_the_cards_sentence(http_base, browsing
 # --- the address, the clock, and what is kept ---------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_address_fills_the_inputs(id: str, base: Base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     dice = random.Random(f"{SEED} address {id}")
@@ -468,7 +474,7 @@ def test_address_fills_the_inputs(id: str, base: Base, browsing: Browsing, calcu
             assert page.locator(f"[name='{name}']").input_value().strip() == text.strip() or len(text) > 12, f"{name}={text} is not in its field"
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_edits_are_kept_in_the_address_and_open_the_same_result_again(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     dice = random.Random(f"{SEED} edits {id}")
@@ -487,7 +493,7 @@ def test_edits_are_kept_in_the_address_and_open_the_same_result_again(id: str, h
     assert after["outputs"] == before["outputs"] and after["verdicts"] == before["verdicts"]
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_nothing_typed_is_sent_or_stored(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html")
@@ -568,7 +574,7 @@ def speed_edits(ready, count: int) -> list[list[str]]:
     return edits
 
 
-@pytest.mark.parametrize("id", IDS)
+@pytest.mark.parametrize("id", FIELDS)
 def test_recompute_and_redraw_take_less_than_one_frame(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html", width=390)
