@@ -162,6 +162,16 @@ def test_page_agrees_with_python_on_random_inputs(id: str, http_base, browsing: 
     _compare(ready, cases, through_page(page, cases))
 
 
+def _some_at_the_ends(case: dict[str, str], ready, dice: random.Random, share: float = 0.3) -> dict[str, str]:
+    """The case with some numbers at an end of their range, where rules on narrow ranges bite."""
+    for name, x in ready.inputs.items():
+        if x.declared.kind == "number" and dice.random() < share:
+            case[name] = repr(dice.choice([x.low, x.high]))
+            if f"{name}_unit" in case:
+                case[f"{name}_unit"] = x.declared.unit
+    return case
+
+
 @pytest.mark.parametrize("id", IDS)
 def test_script_agrees_with_python_on_a_thousand_random_inputs(id: str, http_base, browsing: Browsing, calculators) -> None:
     """Numbers, dates, withheld results and verdicts, to a billionth; some of the numbers stand at the ends of their ranges."""
@@ -169,12 +179,7 @@ def test_script_agrees_with_python_on_a_thousand_random_inputs(id: str, http_bas
     dice = random.Random(f"{SEED} script {id}")
     cases = []
     while len(cases) < SCRIPT_CASES:
-        case = random_case(dice, ready)
-        for name, x in ready.inputs.items():
-            if x.declared.kind == "number" and dice.random() < 0.15:
-                case[name] = repr(dice.choice([x.low, x.high]))
-                case.pop(f"{name}_unit", None)
-        cases.append(case)
+        cases.append(_some_at_the_ends(random_case(dice, ready), ready, dice, 0.15))
     page = browsing.open(http_base, f"calculators/{id}.html")
     seen = page.evaluate("""([id, cases]) => cases.map(raw => {
       const r = window.calculatorRuntime.compute(id, raw);
@@ -434,7 +439,7 @@ def test_refusal_rules_give_their_sentence_beside_a_field(base: Base, browsing: 
         ready = calculators[id]
         dice = random.Random(f"{SEED} refusals {id}")
         for say, _ in ready.refuse_when:
-            cases = (random_case(dice, ready) for _ in range(3000))
+            cases = (_some_at_the_ends(random_case(dice, ready), ready, dice) for _ in range(3000))
             case = next((c for c in cases if say in by_python(ready, c, TODAY)["refusals"].values()), None)
             assert case, f"{id}: no random input meets the rule '{say}'"
             named = next(n for n, m in by_python(ready, case, TODAY)["refusals"].items() if m == say)
@@ -583,7 +588,7 @@ def test_recompute_and_redraw_take_less_than_one_frame(id: str, http_base, brows
     page.evaluate(MEASURE, edits[:20])  # the first ones also compile
     got = page.evaluate(MEASURE, edits[20:])
     times = sorted(got["times"])
-    assert len(times) == 200 and got["results"] == len(ready.declared.outputs)
+    assert len(times) == 200 and 0 < got["results"] <= len(ready.declared.outputs)  # a withheld result has no value
     if ready.declared.plot or ready.declared.diagram:
         assert got["drawn"] == 200, f"Only {got['drawn']} of 200 edits redrew the picture."
     assert times[100] < FRAME, f"Median {times[100]:.1f} ms, slowest {times[-1]:.1f} ms; one frame is {FRAME:.1f} ms."
