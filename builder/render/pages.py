@@ -23,7 +23,7 @@ WORDS_A_MINUTE = 200
 # A word in a paper's title would otherwise outweigh the card about it: the engine counts titles a thousandfold.
 LAST_IN_SEARCH = {"search": {"boost": 0.0001}}
 # A card says what to do and a calculator works out one number of it, so the card comes first.
-FIRST_IN_SEARCH = {"search": {"boost": 2}}
+FIRST_IN_SEARCH = {"search": {"boost": 3}}
 
 
 @dataclass(frozen=True, slots=True)
