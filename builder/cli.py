@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from . import __version__, calculate, compose, export, starter
+from . import __version__, calculate, compose, export, ledger, starter
 from .model import KINDS, PRACTICE, Basis
 from .problems import FORMATS, CouldNotRun
 from .read import FOLDERS, SINGLE
@@ -115,6 +115,8 @@ def build(ctx: click.Context, out: Path | None) -> None:
     library = built.linked.library
     click.echo(f"Built {pages} pages from {len(library.techniques)} technique cards, {len(library.calculators)} calculators "
                f"and {len(library.sources)} sources into {click.format_filename(target)}.")
+    for line in ledger.ledger(built.linked).in_words():
+        click.echo(line)
 
 
 @main.command()

@@ -1,11 +1,12 @@
-"""Runs the stages in order: read, validate, rules, link, calculate. The command line and the MkDocs hook call this."""
+"""Runs the stages in order: read, validate, rules, link, calculate, render. The command line and the MkDocs hook call this."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, MutableMapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from . import calculate, link, read, rules, validate
 from .problems import CouldNotRun, Problem, in_order
@@ -22,6 +23,7 @@ class Built:
     linked: link.Linked
     ready: Mapping[str, calculate.Ready]
     problems: list[Problem]
+    units: Units
 
 
 def build(root: Path) -> Built:
@@ -36,7 +38,17 @@ def build(root: Path) -> Built:
     problems += found
     ready, found = calculate.prepare(library, units)
     problems += found
-    return Built(linked, ready, in_order(problems))
+    return Built(linked, ready, in_order(problems), units)
+
+
+def pages(built: Built, kept: MutableMapping[str, str] | None = None) -> list[Any]:
+    """Every render.Page of a library without problems. kept: references set by an earlier build (see references.in_style)."""
+    from . import references, render  # `cards check` need not wait for what only pages want
+
+    examples = {id: calculate.worked(r) for id, r in built.ready.items()}
+    tables = {id: calculate.tables(r) for id, r in built.ready.items()}
+    set_out = references.in_style(built.linked.library.sources.values(), kept)
+    return render.render(built.linked, built.ready, examples, tables, set_out, built.units)
 
 
 def load_schemas(root: Path) -> list[dict]:

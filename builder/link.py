@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from .model import Basis, Citation, Claim, Decision, Document, Library, Path, Pathway, Technique
+from .model import Amount, Basis, Citation, Claim, Constant, Decision, Document, Library, Path, Pathway, Technique
 from .problems import Problem
 from .text import Link, did_you_mean, links
-from .units import amount
 
 _NAMES = {"card": "technique card", "calculator": "calculator", "page": "page", "pathway": "pathway", "source": "source", "term": "glossary term"}
 _FOLDER = {"card": "cards/techniques", "page": "cards/pages", "calculator": "cards/calculators", "pathway": "cards/pathways", "source": "cards/sources",
@@ -17,13 +16,25 @@ _KIND = {"card": "technique", "page": "page", "calculator": "calculator", "pathw
 
 
 @dataclass(frozen=True, slots=True)
-class Use:
-    """One claim that rests on a source: where it stands (kind and id of its page, anchor), its words, the citation."""
+class Statement:
+    """One claim or figure and what it rests on: where it stands (kind and id of its page, anchor) and its words.
+
+    amount: the figure, where the statement is one; `text` is then its label.
+    """
 
     kind: str
     id: str
     anchor: str
     text: str
+    basis: Basis
+    amount: Amount | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """A statement that rests on a source, with the citation that says so."""
+
+    statement: Statement
     citation: Citation
 
 
@@ -31,12 +42,14 @@ class Use:
 class Linked:
     """A library whose every link has been followed.
 
+    statements: every claim and figure of the cards with its basis, in page order.
     rests_on: source id -> the claims that rest on it, in page order.
     mentioned: (kind, id) -> (kind, id) of the pages that lead to it.
     along: card id -> for each pathway that holds it, (pathway, card before or "", card after or "").
     """
 
     library: Library
+    statements: tuple[Statement, ...] = ()
     rests_on: Mapping[str, tuple[Use, ...]] = field(default_factory=dict)
     mentioned: Mapping[tuple[str, str], tuple[tuple[str, str], ...]] = field(default_factory=dict)
     along: Mapping[str, tuple[tuple[Pathway, str, str], ...]] = field(default_factory=dict)
@@ -103,9 +116,11 @@ def link(library: Library) -> tuple[Linked, list[Problem]]:
             problems.append(Problem(d.file, *d.marks.value(("superseded_by",)), "superseded-by-itself", "A source cannot replace itself.",
                                     "Name the newer source."))
 
+    statements = tuple(_statements(library))
     linked = Linked(
         library,
-        rests_on=_rests_on(library),
+        statements=statements,
+        rests_on=_rests_on(statements),
         mentioned={target: tuple(sorted(pages)) for target, pages in mentioned.items()},
         along=_along(library),
     )
@@ -147,48 +162,66 @@ def _deep(data: object, path: Path) -> Iterator[tuple[Path, str, str]]:
             yield from _deep(value, (*path, key))
 
 
-def _rests_on(library: Library) -> dict[str, tuple[Use, ...]]:
+def _rests_on(statements: Iterable[Statement]) -> dict[str, tuple[Use, ...]]:
     uses: dict[str, list[Use]] = {}
+    for statement in statements:
+        for citation in statement.basis.citations:
+            uses.setdefault(citation.source, []).append(Use(statement, citation))
+    return {source: tuple(found) for source, found in uses.items()}
 
-    def note(kind: str, id: str, anchor: str, text: str, basis: Basis) -> None:
-        for citation in basis.citations:
-            uses.setdefault(citation.source, []).append(Use(kind, id, anchor, text, citation))
 
-    def claims(kind: str, id: str, anchor: str, found: tuple[Claim, ...]) -> None:
-        for claim in found:
-            note(kind, id, anchor, claim.text, claim.basis)
-
-    def decisions(kind: str, id: str, anchor: str, found: tuple[Decision, ...]) -> None:
-        for d in found:
-            note(kind, id, anchor, f"If {_inside(d.condition)}, then: {_inside(d.then)}", d.basis)
-
+def _statements(library: Library) -> Iterator[Statement]:
     for t in library.techniques.values():
-        _technique_uses(t, note, claims, decisions)
+        yield from _of_technique(t)
     for p in library.pathways.values():
-        claims("pathway", p.id, "when", p.when)
+        here = _Here("pathway", p.id)
+        yield from here.claims("when", p.when)
         for s in p.stages:
             anchor = s.stage.replace(" ", "-")
-            claims("pathway", p.id, anchor, s.have)
-            decisions("pathway", p.id, anchor, s.decisions)
-            claims("pathway", p.id, anchor, s.stop_if)
+            yield from here.claims(anchor, s.have)
+            yield from here.decisions(anchor, s.decisions)
+            yield from here.claims(anchor, s.stop_if)
     for c in library.calculators.values():
-        for constant in (*c.constants.values(), *(k for i in c.inputs.values() for ch in i.choices.values() for k in ch.sets.values())):
-            note("calculator", c.id, "numbers", constant.label, constant.basis)
+        here = _Here("calculator", c.id)
+        yield from (here.number(k) for k in c.constants.values() if not k.quantity)  # a card's number stands on its card
+        for choice in (ch for i in c.inputs.values() for ch in i.choices.values()):
+            # A bare 0 or 1 without a source only selects a formula.
+            yield from (here.number(k, choice.label) for k in choice.sets.values() if not k.quantity and (k.unit != "ratio" or k.basis.citations))
         for o in c.outputs.values():
-            note("calculator", c.id, "working", o.label, o.basis)
+            yield here.says("working", o.label, o.basis)
         for v in c.verdicts:
-            note("calculator", c.id, "", v.say, v.basis)
-        claims("calculator", c.id, "method", c.notes)
-        claims("calculator", c.id, "not-for", c.not_for)
+            yield here.says("", v.say, v.basis)
+        yield from here.claims("method", c.notes)
+        yield from here.claims("not-for", c.not_for)
         for e in c.examples:
-            note("calculator", c.id, "examples", e.label or "Worked example", e.basis)
+            yield here.says("examples", e.label or "Worked example", e.basis)
     for page in library.pages.values():
+        here = _Here("page", page.id)
         for i, section in enumerate(page.sections, 1):
-            claims("page", page.id, f"section-{i}", section.claims)
+            yield from here.claims(f"section-{i}", section.claims)
     for term in library.terms.values():
         if term.basis:
-            note("glossary", "glossary", term.id, term.meaning, term.basis)
-    return {source: tuple(found) for source, found in uses.items()}
+            yield Statement("glossary", "glossary", term.id, term.meaning, term.basis)
+
+
+@dataclass(frozen=True, slots=True)
+class _Here:
+    """Makes the statements of one page."""
+
+    kind: str
+    id: str
+
+    def says(self, anchor: str, text: str, basis: Basis, amount: Amount | None = None) -> Statement:
+        return Statement(self.kind, self.id, anchor, text, basis, amount)
+
+    def claims(self, anchor: str, found: Iterable[Claim]) -> Iterator[Statement]:
+        return (self.says(anchor, c.text, c.basis) for c in found)
+
+    def decisions(self, anchor: str, found: Iterable[Decision]) -> Iterator[Statement]:
+        return (self.says(anchor, f"If {_inside(d.condition)}, then: {_inside(d.then)}", d.basis) for d in found)
+
+    def number(self, c: Constant, choice: str = "") -> Statement:
+        return self.says("numbers", ", ".join(p for p in (c.label, choice) if p), c.basis, Amount(c.unit, value=c.value))
 
 
 def _inside(sentence: str) -> str:
@@ -197,25 +230,24 @@ def _inside(sentence: str) -> str:
     return text[0].lower() + text[1:] if text[1:2].islower() or text[1:2] == " " else text
 
 
-def _technique_uses(t: Technique, note, claims, decisions) -> None:
+def _of_technique(t: Technique) -> Iterator[Statement]:
+    here = _Here("technique", t.id)
     for q in t.quantities.values():
-        note("technique", t.id, f"quantity-{q.key}", f"{q.label}: [](quantity:{t.id}/{q.key})", q.basis)
+        yield here.says(f"quantity-{q.key}", q.label, q.basis, q.amount)
         for r in q.reported:
-            a = r.amount
-            note("technique", t.id, f"published-{q.key}" if q.headline else f"quantity-{q.key}",
-                 f"{q.label}, published: {amount(a.unit, a.value, a.low, a.high)} ({r.where})", r.basis)
-    claims("technique", t.id, "when", t.when)
-    claims("technique", t.id, "when-not", t.not_when)
-    claims("technique", t.id, "have-ready", t.equipment)
+            yield here.says(f"published-{q.key}" if q.headline else f"quantity-{q.key}", f"{q.label}, published ({r.where})", r.basis, r.amount)
+    yield from here.claims("when", t.when)
+    yield from here.claims("when-not", t.not_when)
+    yield from here.claims("have-ready", t.equipment)
     for i, s in enumerate(t.steps, 1):
-        note("technique", t.id, f"step-{i}", s.do, s.basis)
-    decisions("technique", t.id, "decisions", t.decisions)
+        yield here.says(f"step-{i}", s.do, s.basis)
+    yield from here.decisions("decisions", t.decisions)
     for p in t.pitfalls:
-        note("technique", t.id, "pitfalls", f"{p.sign} {p.respond}", p.basis)
-    claims("technique", t.id, "cautions", t.cautions)
-    claims("technique", t.id, "evidence", t.evidence)
+        yield here.says("pitfalls", f"{p.sign} {p.respond}", p.basis)
+    yield from here.claims("cautions", t.cautions)
+    yield from here.claims("evidence", t.evidence)
     for q in t.questions:
-        note("technique", t.id, "test-yourself", q.answer, q.basis)
+        yield here.says("test-yourself", q.answer, q.basis)
 
 
 def _along(library: Library) -> dict[str, tuple[tuple[Pathway, str, str], ...]]:

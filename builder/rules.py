@@ -77,6 +77,27 @@ def reported_figures_compare(library: Library, units: Units) -> Iterator[Problem
                               f"Give the figure in a unit of the same kind as {q['unit']}, or make it a quantity of its own.")
 
 
+def reported_figures_are_answered(library: Library, units: Units) -> Iterator[Problem]:
+    """reported-without-why: a key number beside other people's figures says why the department uses its own."""
+    for d in _of(library, "technique"):
+        for key, q in d.data.get("quantities", {}).items():
+            if "reported" in q and "why" not in q and q.get("key", True):
+                yield Problem(d.file, *d.marks.key(("quantities", key)), "reported-without-why",
+                              f"The key number '{key}' stands beside published figures, but does not say why the department uses its own.",
+                              "Add why: one or two sentences. For a figure that is only cited, write key: false.")
+
+
+def initials_stand_apart(library: Library, units: Units) -> Iterator[Problem]:
+    """initials-joined: a citation processor takes initials written together for one name, and prints only the first."""
+    for d in _of(library, "source"):
+        for role in ("author", "editor"):
+            for i, person in enumerate(d.data.get(role, ())):
+                given = person.get("given", "")
+                if len(given) > 1 and given.isalpha() and given.isupper():
+                    yield _at(d, (role, i, "given"), "initials-joined", f"The initials '{given}' are written together; the reference would show only '{given[0]}'.",
+                              f'Write given: "{" ".join(c + "." for c in given)}"')
+
+
 def other_units_convert(library: Library, units: Units) -> Iterator[Problem]:
     """wrong-dimension: the other units of an input convert to its own."""
     for d in _of(library, "calculator"):
@@ -198,7 +219,7 @@ def starter_words_are_replaced(library: Library, units: Units) -> Iterator[Probl
 
 RULES: tuple[Rule, ...] = (
     id_is_file_name, sentences_are_plain, numbers_are_quantities, units_are_known, reported_figures_compare,
-    other_units_convert, ranges_run_upwards, dates_exist, order_has_an_end, stages_stand_once, marks_are_not_upgraded,
+    reported_figures_are_answered, initials_stand_apart, other_units_convert, ranges_run_upwards, dates_exist, order_has_an_end, stages_stand_once, marks_are_not_upgraded,
     department_is_described, values_belong_to_verdicts, labels_are_plain, starter_words_are_replaced,
 )
 

@@ -34,6 +34,7 @@ class _Session:
         self.pages: list[Any] = []  # of the build now under way
         self.last_good: list[Any] = []
         self.navigation: list[Any] = []
+        self.references: dict[str, str] = {}  # already set in the citation style
         self.site_name = ""
 
 
@@ -54,9 +55,7 @@ def on_config(config: Any) -> Any:
         raise Abort(str(error)) from error
     config.extra["problem_count"] = len(problems)
     if not problems:
-        examples = {id: builder["calculate"].worked(r) for id, r in built.ready.items()}
-        tables = {id: builder["calculate"].tables(r) for id, r in built.ready.items()}
-        _session.pages = _session.last_good = builder["render"].render(built.linked, built.ready, examples, tables)
+        _session.pages = _session.last_good = builder["compose"].pages(built, _session.references)
         _session.site_name = built.linked.library.department.name
         _session.navigation = _navigation(_session.pages)
     elif _session.serving:
@@ -95,7 +94,7 @@ def _engine_free(reload: bool) -> dict[str, Any]:
             del sys.modules[name]
             # `from . import x` looks at the package's attribute before it imports.
             vars(package).pop(name.split(".")[1], None)
-    return {name: importlib.import_module(f"builder.{name}") for name in ("compose", "problems", "calculate", "render")}
+    return {name: importlib.import_module(f"builder.{name}") for name in ("compose", "problems", "render")}
 
 
 # --- the commands that run MkDocs ---------------------------------------------------------------------------------

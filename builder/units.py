@@ -290,12 +290,12 @@ def amount(unit: str, value: float | None, low: float | None, high: float | None
 
 
 def in_prose() -> re.Pattern[str]:
-    """Finds a number written with a unit in a sentence. 360 degrees, once round the eye, is a trade term."""
+    """Finds a number written with a unit in a sentence. 360 degrees, once round the eye, is a trade term; 1970s is no time."""
     words = {w for key, unit in TABLE.items() for w in (key, unit.plural) if w and key not in ("ratio", "eye", "patient", "point", "line", "L", "m", "g")}
     words |= {"mm Hg", "minutes", "minute", "seconds", "second", "microns", "um", "ml", "ul", "mcg", "ug", "per cent",
               "percent", "hrs", "sec", "°", "disc-diameter", "disc-diameters"}
     units = "|".join(sorted(map(re.escape, words), key=len, reverse=True))
     figure = r"\d[\d,]*(?:\.\d+)?"
     return re.compile(
-        rf"(?<![\w.])(?!360[\s\u00a0-]?(?:degrees?|°))({figure}(?:\s?(?:-|–|to|and|or)\s?{figure})?[\s\u00a0-]?(?:{units}))(?![\w/²³])"
+        rf"(?<![\w.])(?!360[\s\u00a0-]?(?:degrees?|°)|(?:1[89]|20)\d0s\b)({figure}(?:\s?(?:-|–|to|and|or)\s?{figure})?[\s\u00a0-]?(?:{units}))(?![\w/²³])"
     )

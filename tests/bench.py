@@ -112,7 +112,7 @@ def note(words: str) -> None:
 
 _STAGES = (("read", "builder.read", "read"), ("validate", "builder.validate", "validate"), ("rules", "builder.rules", "check"),
            ("link", "builder.link", "link"), ("calculate", "builder.calculate", "prepare"), ("examples", "builder.calculate", "worked"),
-           ("render", "builder.render", "render"))
+           ("references", "builder.references", "in_style"), ("render", "builder.render", "render"))
 
 
 def site_build(config_file: Path, out: Path) -> dict[str, Any]:
@@ -139,7 +139,7 @@ def site_build(config_file: Path, out: Path) -> dict[str, Any]:
         return wrapper
 
     def load() -> None:
-        for module in ("builder.compose", "builder.problems", "builder.calculate", "builder.render"):
+        for module in ("builder.compose", "builder.problems", "builder.calculate", "builder.references", "builder.render"):
             importlib.import_module(module)
 
     config = load_config(config_file=str(config_file), site_dir=str(out), strict=True)
@@ -164,10 +164,10 @@ def site_build(config_file: Path, out: Path) -> dict[str, Any]:
 
 def plain_site(root: Path, plain: Path) -> None:
     """In a process of its own: the pages the builder would give the engine, as files for plain MkDocs."""
-    from builder import calculate, compose, render
+    from builder import compose
 
     built = compose.build(root)
-    for page in render.render(built.linked, built.ready, {id: calculate.worked(r) for id, r in built.ready.items()}):
+    for page in compose.pages(built):
         path = plain / "docs" / page.path
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(page.text, encoding="utf-8")

@@ -28,15 +28,18 @@ MAY_IMPORT: dict[str, set[str]] = {
     "formula": {"text", "units"},
     **{stage: SHARED for stage in STAGES},
     # Records with every link followed are what it draws: it takes link's dataclasses, and nothing that runs.
+    "references": {"model"},
+    "ledger": {"model", "link"},  # counts linked statements; pages and the command line both show it
     "render": {"render.pages"},
-    "render.pages": {"model", "text", "units", "link", "render.prose", "render.calculator"},
+    "render.pages": {"model", "text", "units", "link", "ledger", "render.axis", "render.prose", "render.calculator"},
+    "render.axis": {"model", "units"},
     "render.prose": {"model", "text", "units", "link"},
     "render.calculator": {"model", "text", "units", "formula"},
     "starter": {"model"},
     "export": set(),  # takes plain values: what stands in a file is chosen where the file is asked for
-    "compose": STAGES | SHARED,
+    "compose": STAGES | SHARED | {"references", "render"},
     # The command line names the forms, folders and kinds that its options offer, and runs a calculator.
-    "cli": SHARED | {"compose", "calculate", "export", "starter", "read", "site", "__init__"},
+    "cli": SHARED | {"compose", "calculate", "export", "ledger", "starter", "read", "site", "__init__"},
     "site": set(),  # loads compose and the rest by name, so that a running server can load them afresh
     "__main__": {"cli"},
     "__init__": set(),

@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from fixtures import PROJECT
 from support import built
 
-from builder import calculate, render
+from builder import calculate, compose
 from builder.cli import main
 from builder.model import Basis, Citation, Document, Technique
 from builder.render.pages import reading_minutes
@@ -28,6 +28,7 @@ RECALLED = "recalled, verify before use"
 TECHNIQUES = sorted(f.stem for f in (PROJECT / "cards/techniques").glob("*.yaml"))
 
 
+REFERENCES: dict[str, str] = {}  # set once for all tests
 CALCULATORS = sorted(f.stem for f in (PROJECT / "cards/calculators").glob("*.yaml"))
 
 
@@ -35,9 +36,7 @@ def rendered(off: tuple[str, ...] = ()) -> dict[str, str]:
     """Every file of the site before the engine, path -> text, with some calculators switched off."""
     b = built()
     library = replace(b.linked.library, department=replace(b.linked.library.department, calculators_off=off))
-    examples = {i: calculate.worked(r) for i, r in b.ready.items()}
-    tables = {i: calculate.tables(r) for i, r in b.ready.items()}
-    return {p.path: p.text for p in render.render(replace(b.linked, library=library), b.ready, examples, tables)}
+    return {p.path: p.text for p in compose.pages(replace(b, linked=replace(b.linked, library=library)), REFERENCES)}
 
 
 @pytest.fixture(scope="module")

@@ -19,7 +19,7 @@ from fixtures import PROJECT, VALID, technique, units
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from builder import calculate, compose, link, render, rules, validate
+from builder import calculate, compose, link, rules, validate
 from builder.formula import LIST_DAYS, FormulaError, Type, check, converted, evaluate, javascript, mathml, parse
 from builder.model import Document
 from builder.problems import Problem, in_order
@@ -34,6 +34,8 @@ def _templates_are_compiled_once() -> Iterator[None]:
     with mock.patch.object(pages, "_environment", cache(pages._environment)):
         yield
 
+
+REFERENCES: dict[str, str] = {}  # the processor sets each source once
 
 LONGEST = 2.0  # seconds a case may take
 
@@ -82,7 +84,7 @@ def whole_check(name: str, kind: str, id: str, raw: bytes) -> list[Problem]:
     ready, found = calculate.prepare(library, units())
     problems += found
     if not problems:
-        render.render(linked, ready, {i: calculate.worked(r) for i, r in ready.items()}, {i: calculate.tables(r) for i, r in ready.items()})
+        compose.pages(compose.Built(linked, ready, [], units()), REFERENCES)
     assert time.process_time() - start < LONGEST, "Too slow for one file."
     for p in in_order(problems):
         assert p.line >= 1 and p.column >= 1 and p.message and p.fix
@@ -176,7 +178,7 @@ def test_a_value_of_a_card_may_be_anything() -> None:
         ready, found = calculate.prepare(library, units())
         problems += found
         if not problems:
-            render.render(linked, ready, {i: calculate.worked(r) for i, r in ready.items()}, {i: calculate.tables(r) for i, r in ready.items()})
+            compose.pages(compose.Built(linked, ready, [], units()), REFERENCES)
 
 
 @pytest.mark.parametrize("bulk", [

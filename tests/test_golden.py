@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from fixtures import GOLDEN, RENEW, build, lay
 
-from builder import calculate, render
+from builder import compose
 
 PAGES = {
     "technique.md": "techniques/raised-infusion.md",
@@ -29,7 +29,7 @@ PAGES = {
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     built = build(lay(tmp_path_factory.mktemp("golden")))
     assert not built.problems
-    made = render.render(built.linked, built.ready, {i: calculate.worked(r) for i, r in built.ready.items()}, {i: calculate.tables(r) for i, r in built.ready.items()})
+    made = compose.pages(built)
     assert len({p.path for p in made}) == len(made), "Two pages have one path."
     return {p.path: p.text for p in made}
 
@@ -48,7 +48,7 @@ def test_every_golden_page_is_compared() -> None:
 
 def test_rendering_twice_gives_the_same_pages(tmp_path: Path, pages: dict[str, str]) -> None:
     built = build(lay(tmp_path))
-    again = render.render(built.linked, built.ready, {i: calculate.worked(r) for i, r in built.ready.items()}, {i: calculate.tables(r) for i, r in built.ready.items()})
+    again = compose.pages(built)
     assert {p.path: p.text for p in again} == pages
 
 

@@ -5,19 +5,21 @@ from __future__ import annotations
 import functools
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from ..link import Linked
+from ..link import Linked, Statement
 from ..model import STAGES, Calculator, Library, Pathway, Source, Technique, Term
 from ..text import plain
-from ..units import unit_shown
+from ..units import Units, unit_shown
 from . import calculator as calc
-from .prose import MARKS, MEANINGS, Prose, names, short_name, where_published, year
+from ..ledger import Ledger, ledger
+from .axis import axis
+from .prose import MARKS, MEANINGS, Prose, short_name
 
 WORDS_A_MINUTE = 200
 # A word in a paper's title would otherwise outweigh the card about it: the engine counts titles a thousandfold.
@@ -35,30 +37,34 @@ class Page:
     card: str = ""
 
 
-def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list], tables: Mapping[str, list] | None = None) -> list[Page]:
+def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list], tables: Mapping[str, list], references: Mapping[str, str],
+           units: Units) -> list[Page]:
     """Every page and every calculator's script.
 
     ready: calculator id -> a calculator made ready (see calculate.Ready).
     examples: calculator id -> its worked examples with the results that were found (see calculate.worked).
     tables: calculator id -> its tables of typical cases, filled (see calculate.tables).
+    references: source id -> its reference in the citation style, plain text (see references.in_style).
     """
     library = linked.library
     env = _environment()
+    env.globals.update(references_of=references, axis=lambda q: axis(q, units.factor))
     on = {id: r for id, r in ready.items() if id not in library.department.calculators_off}
     pages = [_home(env, linked, on), _techniques(env, linked), _sources(env, linked), _glossary(env, linked), _pathways(env, linked),
              _calculators(env, linked, on)]
     pages += [_technique(env, linked, t, on) for t in library.techniques.values()]
     pages += [_pathway(env, linked, p, on) for p in library.pathways.values()]
-    pages += [_calculator(env, linked, on[id], examples.get(id, []), (tables or {}).get(id, [])) for id in on]
+    pages += [_calculator(env, linked, on[id], examples.get(id, []), tables.get(id, [])) for id in on]
     pages += [_page_of_claims(env, linked, p) for p in library.pages.values()]
     pages += [_source(env, linked, s) for s in library.sources.values()]
+    pages += _ledgers(env, linked)
     pages += [Page(f"assets/calculators/{id}.js", calc.script(r), r.declared.file) for id, r in on.items()]
     return pages
 
 
 def _environment() -> Environment:
     env = Environment(loader=PackageLoader("builder.render"), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined)
-    env.globals.update(marks=MARKS, meanings=MEANINGS, names=names, short_name=short_name, where_published=where_published, year=year, shown=calc.shown, typed=calc.typed, unit_word=unit_shown)
+    env.globals.update(marks=MARKS, meanings=MEANINGS, short_name=short_name, shown=calc.shown, typed=calc.typed, unit_word=unit_shown)
     env.filters["heading"] = heading
     env.filters["lower_first"] = calc.lower_first
     return env
@@ -204,23 +210,54 @@ def _page_of_claims(env: Environment, linked: Linked, p: Any) -> Page:
 def _sources(env: Environment, linked: Linked) -> Page:
     sources = sorted(linked.library.sources.values(), key=lambda s: (short_name(s).lower(), s.id))
     off = linked.library.department.calculators_off
-    counts = {s.id: sum(u.kind != "calculator" or u.id not in off for u in linked.rests_on.get(s.id, ())) for s in sources}
+    counts = {s.id: sum(u.statement.kind != "calculator" or u.statement.id not in off for u in linked.rests_on.get(s.id, ())) for s in sources}
     return _page(env, "sources.md.j2", "sources/index.md", "Sources", meta=LAST_IN_SEARCH, prose=Prose(linked, "sources/index.html"), sources=sources, counts=counts)
 
 
 def _source(env: Environment, linked: Linked, s: Source) -> Page:
-    library, prose = linked.library, Prose(linked, f"sources/{s.id}.html")
-    titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": library.calculators, "page": library.pages}
-    uses: dict[tuple[str, str, str], list] = {}
-    for use in linked.rests_on.get(s.id, ()):
-        if use.kind == "calculator" and use.id in library.department.calculators_off:
-            continue
-        title = "Glossary" if use.kind == "glossary" else titles[use.kind][use.id].title
-        card = Prose(linked, prose.page, use.id if use.kind == "technique" else "")
-        uses.setdefault((use.kind, use.id, title), []).append((use, card.text(use.text)))
-    replaced = library.sources.get(s.superseded_by)
+    prose = Prose(linked, f"sources/{s.id}.html")
+    off = linked.library.department.calculators_off
+    uses = [(u.citation, u.statement) for u in linked.rests_on.get(s.id, ()) if not (u.statement.kind == "calculator" and u.statement.id in off)]
+    replaced = linked.library.sources.get(s.superseded_by)
     return _page(env, "source.md.j2", f"sources/{s.id}.md", s.title if len(s.title) < 110 else s.title[:107] + "…", s.file, LAST_IN_SEARCH, prose=prose, s=s,
-                 uses=uses, replaced=replaced)
+                 uses=_by_page(linked, prose, uses), replaced=replaced)
+
+
+def _by_page(linked: Linked, prose: Prose, found: Iterable[tuple[Any, Statement]]) -> dict[tuple[str, str, str], list[tuple[Any, Statement, Markup]]]:
+    """(kind, id, title) of a page -> what was found on it, each statement with its words as HTML."""
+    library = linked.library
+    titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": library.calculators, "page": library.pages}
+    pages: dict[tuple[str, str, str], list] = {}
+    for what, s in found:
+        title = "Glossary" if s.kind == "glossary" else titles[s.kind][s.id].title
+        words = Prose(linked, prose.page, s.id if s.kind == "technique" else "").text(s.text)
+        if s.amount:
+            words = Markup("{}: {}").format(words, prose.amount(s.amount))
+        pages.setdefault((s.kind, s.id, title), []).append((what, s, words))
+    return pages
+
+
+def _ledgers(env: Environment, linked: Linked) -> list[Page]:
+    """The lists that say what the whole site rests on; out of search, which should find the cards themselves."""
+    found: Ledger = ledger(linked)
+    sources = linked.library.sources
+    hidden = {"search": {"exclude": True}}
+
+    def page(name: str, title: str, **values: Any) -> Page:
+        prose = Prose(linked, f"ledgers/{name}.html")
+        return _page(env, f"ledger-{name}.md.j2", f"ledgers/{name}.md", title, meta=hidden, prose=prose, ledger=found,
+                     by_page=lambda rows: _by_page(linked, prose, rows), alone=lambda found: [(None, s) for s in found], sources=sources, **values)
+
+    by_source: dict[str, list] = {}
+    for citation, statement in found.recalled:
+        by_source.setdefault(citation.source, []).append((citation, statement))
+    return [
+        page("index", "Ledgers"),
+        page("figures", "Every figure and what it rests on"),
+        page("recalled", "Recalled, not yet confirmed", recalled=sorted(by_source.items(), key=lambda x: short_name(sources[x[0]]).lower()),
+             incomplete=sorted((s for s in sources.values() if s.incomplete), key=lambda s: short_name(s).lower())),
+        page("common-practice", "Common practice only"),
+    ]
 
 
 def _glossary(env: Environment, linked: Linked) -> Page:

@@ -149,30 +149,10 @@ class Prose:
         return list(self._references.values())
 
 
-def names(source: Source, most: int = 6) -> str:
-    """The authors: family name and initials, at most so many."""
-    people = [p.get("literal") or f"{p['family']} {p.get('given', '')}".strip() for p in source.csl.get("author", ())]
-    if len(people) > most:
-        return ", ".join(people[:most]) + ", et al"
-    return ", ".join(people)
-
-
-def year(source: Source) -> str:
-    issued = source.csl.get("issued")
-    return str(issued["date-parts"][0][0]) if issued else ""
-
-
 def short_name(source: Source) -> str:
-    """First author and year, as in a sentence."""
+    """First author and year, as in a sentence: a label to know a source by, not its reference."""
     authors = source.csl.get("author", ())
     first = (authors[0].get("family") or authors[0].get("literal")) if authors else source.csl.get("container-title", source.id)
-    return f"{first}{' and others' if len(authors) > 2 else ''} {year(source)}".strip()
-
-
-def where_published(source: Source) -> str:
-    """Container, year, volume, issue and pages, as far as they are known."""
-    x = source.csl
-    volume = f"{x.get('volume', '')}{'(' + x['issue'] + ')' if x.get('issue') else ''}"
-    place = ":".join(p for p in (volume, x.get("page", "")) if p)
-    parts = [x.get("container-title", ""), x.get("publisher", ""), x.get("number", ""), ";".join(p for p in (year(source), place) if p)]
-    return ". ".join(p for p in parts if p)
+    issued = source.csl.get("issued")
+    year = issued["date-parts"][0][0] if issued else ""
+    return f"{first}{' and others' if len(authors) > 2 else ''} {year}".strip()
