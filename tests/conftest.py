@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import statistics
 from pathlib import Path
 
 import pytest
+from support import CHROMIUM_FLAGS, ROOT, Base, Browsing, Windows, built, chromium, reading_age, served
 
-from support import CHROMIUM_FLAGS, ROOT, Base, Browsing, Windows, built, chromium, served
+from builder.render.pages import reading_minutes
 
 
 @pytest.fixture(scope="session")
@@ -68,3 +70,13 @@ def browsing(windows: Windows):
 def calculators():
     """The project's calculators made ready to run in Python: id -> Ready."""
     return built().ready
+
+
+def pytest_terminal_summary(terminalreporter) -> None:
+    """After the tests of the cards: how long each takes to read and at what age, the hardest first."""
+    if not any("test_cards.py" in report.nodeid for report in terminalreporter.stats.get("passed", ())):
+        return
+    cards = sorted(built().linked.library.techniques.values(), key=reading_age, reverse=True)
+    ages = [reading_age(t) for t in cards]
+    terminalreporter.write_line(f"Reading age of {len(cards)} cards: median {statistics.median(ages):.1f} years, from {ages[-1]:.1f} to {ages[0]:.1f}; "
+                                "hardest: " + ", ".join(f"{t.id} {reading_age(t):.1f} ({reading_minutes(t)} min)" for t in cards[:5]))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import http.server
 import os
+import re
 import shutil
 import threading
 from collections.abc import Callable
@@ -17,6 +18,8 @@ from urllib.parse import unquote, urlsplit
 import yaml
 
 from builder import calculate, compose
+from builder.model import Technique
+from builder.text import plain
 
 ROOT = Path(__file__).resolve().parent.parent
 CARDS = ROOT / "cards"
@@ -40,6 +43,23 @@ def built() -> compose.Built:
     made = compose.build(ROOT)
     assert not made.problems, "Run `cards check` and repair the cards first: " + "; ".join(p.message for p in made.problems[:3])
     return made
+
+
+def reading_age(t: Technique) -> float:
+    """The age in years at which a card's sentences can be read: Coleman and Liau's index (1975) plus five.
+
+    The index counts letters and sentences, not syllables, so that a machine measures it the same way twice. Its
+    coefficients are from memory.
+    """
+    texts = [t.summary, *(c.text for group in (t.when, t.not_when, t.equipment, t.cautions, t.evidence) for c in group)]
+    texts += [x for s in t.steps for x in (s.do, s.why, s.endpoint)]
+    texts += [x for d in t.decisions for x in (d.condition, d.then, d.why) if x]
+    texts += [x for p in t.pitfalls for x in (p.sign, p.respond)]
+    texts = [plain(x) for x in texts]
+    words = sum(len(x.split()) for x in texts)
+    letters = sum(c.isalnum() for x in texts for c in x)
+    sentences = sum(max(1, len(re.findall(r"[.!?:;](?=\s|$)", x))) for x in texts)
+    return 0.0588 * 100 * letters / words - 0.296 * 100 * sentences / words - 15.8 + 5
 
 
 def calculator_ids() -> list[str]:
