@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from . import __version__, calculate, compose, export, ledger, starter
+from . import __version__, bundle, calculate, compose, export, ledger, starter, when
 from .model import KINDS, PRACTICE, Basis
 from .problems import FORMATS, CouldNotRun
 from .read import FOLDERS, SINGLE
@@ -91,10 +91,12 @@ def _inside(path: Path, root: Path) -> str:
 
 @main.command()
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for the site (default: site).")
+@click.option("--bundle", "zipped", type=click.Path(dir_okay=False, path_type=Path), metavar="ZIP", help="Also put the site into one zip, to be unpacked and opened anywhere.")
 @click.pass_context
-def build(ctx: click.Context, out: Path | None) -> None:
+def build(ctx: click.Context, out: Path | None, zipped: Path | None) -> None:
     """Check the cards, then build the whole site; it is put in place in one move."""
     root = _root(ctx)
+    made = when.dated(os.environ, datetime.now(UTC))
     built = compose.build(root)
     if built.problems:
         click.echo(FORMATS["text"](built.problems))
@@ -104,8 +106,14 @@ def build(ctx: click.Context, out: Path | None) -> None:
     target = out if out is not None else root / "site"
     if target.resolve() == root or root.is_relative_to(target.resolve()) or target.resolve().is_relative_to(root / "cards"):
         raise CouldNotRun(f"The site cannot be put into {target}.")
-    if target.is_dir() and any(target.iterdir()) and not (target / "search").is_dir():  # what is there is replaced whole
+    if target.is_dir() and any(target.iterdir()) and not (target / "assets/data/search.js").is_file():  # what is there is replaced whole
         raise CouldNotRun(f"{target} holds other files; name a new folder, an empty one, or one that holds the site.")
+    if zipped is not None:
+        place = zipped.resolve()
+        if zipped.suffix.lower() != ".zip":
+            raise CouldNotRun(f"The bundle {zipped} must have a name that ends in .zip.")
+        if place.is_relative_to(target.resolve()) or place.is_relative_to(root / "cards"):
+            raise CouldNotRun(f"The bundle cannot be put into {zipped.parent}.")
     from mkdocs.exceptions import MkDocsException
 
     try:
@@ -115,6 +123,9 @@ def build(ctx: click.Context, out: Path | None) -> None:
     library = built.linked.library
     click.echo(f"Built {pages} pages from {len(library.techniques)} technique cards, {len(library.calculators)} calculators "
                f"and {len(library.sources)} sources into {click.format_filename(target)}.")
+    if zipped is not None:
+        files = bundle.write(target, zipped, made)
+        click.echo(f"Put {files} files into {click.format_filename(zipped)}.")
     for line in ledger.ledger(built.linked).in_words():
         click.echo(line)
 

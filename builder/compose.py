@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, MutableMapping
+from collections.abc import Mapping, MutableMapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -41,14 +41,17 @@ def build(root: Path) -> Built:
     return Built(linked, ready, in_order(problems), units)
 
 
-def pages(built: Built, kept: MutableMapping[str, str] | None = None) -> list[Any]:
-    """Every render.Page of a library without problems. kept: references set by an earlier build (see references.in_style)."""
+def pages(built: Built, kept: MutableMapping[str, str] | None = None, lately: Sequence[Any] = ()) -> list[Any]:
+    """Every render.Page of a library without problems.
+
+    kept: references set by an earlier build (see references.in_style). lately: what was new or changed (see history.lately).
+    """
     from . import references, render  # `cards check` need not wait for what only pages want
 
     examples = {id: calculate.worked(r) for id, r in built.ready.items()}
     tables = {id: calculate.tables(r) for id, r in built.ready.items()}
     set_out = references.in_style(built.linked.library.sources.values(), kept)
-    return render.render(built.linked, built.ready, examples, tables, set_out, built.units)
+    return render.render(built.linked, built.ready, examples, tables, set_out, built.units, lately)
 
 
 def load_schemas(root: Path) -> list[dict]:

@@ -466,6 +466,7 @@ class Department:
     review_every_months: int
     contact: str
     calculators_off: tuple[str, ...] = ()
+    stale_after_days: int = 30  # the schema says the same to the editor; a test compares them
 
 
 @dataclass(frozen=True, slots=True)

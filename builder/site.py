@@ -7,12 +7,15 @@ the last good pages, with the list one click away.
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import importlib
 import logging
 import os
 import shutil
 import sys
 import tempfile
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +39,7 @@ class _Session:
         self.navigation: list[Any] = []
         self.references: dict[str, str] = {}  # already set in the citation style
         self.site_name = ""
+        self.stale_after_days = 30
 
 
 _session = _Session()
@@ -49,14 +53,16 @@ def on_config(config: Any) -> Any:
     builder = _engine_free(reload=_session.serving)
     root = Path(config.config_file_path).resolve().parent
     try:
+        made = builder["when"].dated(os.environ, datetime.now(UTC)).date()
         built = builder["compose"].build(root)
         problems = built.problems
     except builder["problems"].CouldNotRun as error:
         raise Abort(str(error)) from error
     config.extra["problem_count"] = len(problems)
     if not problems:
-        _session.pages = _session.last_good = builder["compose"].pages(built, _session.references)
-        _session.site_name = built.linked.library.department.name
+        _session.pages = _session.last_good = builder["compose"].pages(built, _session.references, builder["history"].lately(root, made))
+        department = built.linked.library.department
+        _session.site_name, _session.stale_after_days = department.name, department.stale_after_days
         _session.navigation = _navigation(_session.pages)
     elif _session.serving:
         log.warning("%s", builder["problems"].as_text(problems))
@@ -65,6 +71,9 @@ def on_config(config: Any) -> Any:
     else:
         log.error("%s", builder["problems"].as_text(problems))
         raise Abort("The cards have problems; nothing was built.")
+    # A running server changes with every card: nothing of it is to be kept.
+    config.extra["this_copy"] = {"made": made.isoformat(), "stale_after_days": _session.stale_after_days, "content": _digest(_session.pages),
+                            "installs": not _session.serving}
     config.site_name = _session.site_name or config.site_name
     config.nav = _session.navigation or None
     return config
@@ -78,10 +87,39 @@ def on_files(files: Files, config: Any) -> Files:
     return files
 
 
+def on_post_build(config: Any) -> None:
+    """Puts the service worker and the manifest over the finished site: they name every file in it."""
+    offline = _engine_free(reload=False)["offline"]
+    site = Path(config.site_dir)
+    worker = site / offline.WORKER
+    script = worker.read_text(encoding="utf-8")
+    worker.unlink()
+    copy = config.extra["this_copy"]
+    if not copy["installs"]:
+        return
+    style = (site / "assets/stylesheets/site.css").read_text(encoding="utf-8")
+    manifest = offline.manifest(config.site_name, config.site_description, config.theme["favicon"], style)
+    (site / offline.MANIFEST).write_text(manifest, encoding="utf-8")
+    files = {f.relative_to(site).as_posix(): _integrity(f.read_bytes()) for f in site.rglob("*") if f.is_file()}
+    worker.write_text(offline.worker(script, files, copy["made"], copy["content"]), encoding="utf-8")
+
+
+def _integrity(content: bytes) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(content).digest()).decode()
+
+
+def _digest(pages: list[Any]) -> str:
+    """Of what the site says: two copies with one digest differ in nothing but their day."""
+    said = hashlib.sha256()
+    for page in pages:
+        said.update(f"{page.path}\0{page.text}\0".encode())
+    return said.hexdigest()[:12]
+
+
 def _navigation(pages: list[Any]) -> list[Any]:
     """Index pages only: with every card in every page's menu the site would grow with the square of the cards."""
     there = {p.path for p in pages}
-    wanted = [("Home", "index.md"), ("Techniques", "techniques/index.md"), ("Cases", "pathways/index.md"),
+    wanted = [("Home", "index.md"), ("Techniques", "techniques/index.md"), ("Cases", "pathways/index.md"), ("Brief", "brief.md"),
               ("Calculators", "calculators/index.md"), ("Sources", "sources/index.md"), ("Glossary", "glossary.md")]
     return [{title: path} for title, path in wanted if path in there]
 
@@ -94,7 +132,7 @@ def _engine_free(reload: bool) -> dict[str, Any]:
             del sys.modules[name]
             # `from . import x` looks at the package's attribute before it imports.
             vars(package).pop(name.split(".")[1], None)
-    return {name: importlib.import_module(f"builder.{name}") for name in ("compose", "problems", "render")}
+    return {name: importlib.import_module(f"builder.{name}") for name in ("compose", "history", "offline", "problems", "render", "when")}
 
 
 # --- the commands that run MkDocs ---------------------------------------------------------------------------------

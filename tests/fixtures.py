@@ -77,3 +77,15 @@ review: {{owner: consultant, every_months: 12}}
 def technique(extra: str = "") -> str:
     """The text of a small sound technique card, with some lines put in before its steps."""
     return TECHNIQUE.format(extra=extra)
+
+
+def small_site(root: Path, out: Path, changed: dict[str, str]) -> Path:
+    """The site of the valid library, with some files below cards/ written anew, built into `out`."""
+    from builder.site import build_site
+
+    os.environ["NO_MKDOCS_2_WARNING"] = "1"
+    project(root)
+    for where, text in changed.items():
+        write(root, where, text)
+    build_site(root, out, root / "mkdocs.yml")
+    return out

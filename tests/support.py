@@ -87,6 +87,7 @@ def page_kinds() -> dict[str, str]:
         "sources": "sources/index.html",
         "source": f"sources/{source}.html",
         "glossary": "glossary.html",
+        "self-test": "selftest.html",
     }
 
 
@@ -184,6 +185,12 @@ class Watch:
             self.complaints.append(f"console {message.type}: {message.text} at {message.location.get('url')}")
 
 
+def sides(page) -> int:
+    """On how many sides the page prints, at the size its own style asks for."""
+    page.emulate_media(media="print")
+    return len(re.findall(rb"/Type\s*/Page\b", page.pdf(prefer_css_page_size=True)))
+
+
 class Windows:
     """Browser windows kept open for the whole session, one a way of opening: a fresh one for each page is slow."""
 
@@ -195,7 +202,8 @@ class Windows:
         """(page, watch) of a window with these options; fresh: one that has never been used."""
         key = (base, *sorted((k, str(v)) for k, v in options.items()))
         if fresh or key not in self._open:
-            context = self.browser.new_context(**options)
+            # Each window would install the whole site anew; test_browser_offline.py opens its own.
+            context = self.browser.new_context(**{"service_workers": "block", **options})
             context.set_default_timeout(10_000)
             watch = Watch(base)
             watch.follow(context)
@@ -274,3 +282,17 @@ def by_python(ready: calculate.Ready, texts: dict[str, str], today: date) -> dic
 
 def iso(days_since_1970: int) -> str:
     return (date(1970, 1, 1) + timedelta(days=days_since_1970)).isoformat()
+
+
+# --- search -------------------------------------------------------------------------------------------------------
+
+
+def queries() -> list[dict]:
+    """The phrases of tests/queries.yaml, each with `type`, `find` as a list of pages, and `number` where the result shows one."""
+    groups = yaml.safe_load((ROOT / "tests" / "queries.yaml").read_text(encoding="utf-8"))
+    return [{**q, "type": str(q["type"]), "find": [q["find"]] if isinstance(q["find"], str) else q["find"]} for found in groups.values() for q in found]
+
+
+def answers(query: dict, path: str) -> bool:
+    """Is this result a page that the phrase asks for? A page named without an anchor is met at any place of it."""
+    return any(path == wanted or ("#" not in wanted and path.partition("#")[0] == wanted) for wanted in query["find"])

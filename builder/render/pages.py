@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,19 +13,20 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ..link import Linked, Statement
-from ..model import STAGES, Calculator, Library, Pathway, Source, Technique, Term
+from ..model import STAGES, Calculator, Library, Pathway, Review, Source, Technique, Term
+from ..signoff import due
 from ..text import plain
 from ..units import Units, unit_shown
+from ..versions import version
+from . import brief, questions, searching
 from . import calculator as calc
 from ..ledger import Ledger, ledger
 from .axis import axis
 from .prose import MARKS, MEANINGS, Prose, short_name
 
 WORDS_A_MINUTE = 200
-# A word in a paper's title would otherwise outweigh the card about it: the engine counts titles a thousandfold.
-LAST_IN_SEARCH = {"search": {"boost": 0.0001}}
-# A card says what to do and a calculator works out one number of it, so the card comes first.
-FIRST_IN_SEARCH = {"search": {"boost": 3}}
+# Pages on which the browser remembers what was read; main.html adds the style and script.
+REMEMBERING = {"styles": ["memory"], "scripts": ["memory"]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,19 +39,21 @@ class Page:
 
 
 def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list], tables: Mapping[str, list], references: Mapping[str, str],
-           units: Units) -> list[Page]:
-    """Every page and every calculator's script.
+           units: Units, lately: Sequence[tuple[str, list[tuple[str, str, str]]]] = ()) -> list[Page]:
+    """Every page, every calculator's script, and the data of the search.
 
     ready: calculator id -> a calculator made ready (see calculate.Ready).
     examples: calculator id -> its worked examples with the results that were found (see calculate.worked).
     tables: calculator id -> its tables of typical cases, filled (see calculate.tables).
     references: source id -> its reference in the citation style, plain text (see references.in_style).
+    lately: what was new or changed, day by day (see history.lately).
     """
     library = linked.library
     env = _environment()
     env.globals.update(references_of=references, axis=lambda q: axis(q, units.factor))
+    env.globals.update(versions=_versions(linked))
     on = {id: r for id, r in ready.items() if id not in library.department.calculators_off}
-    pages = [_home(env, linked, on), _techniques(env, linked), _sources(env, linked), _glossary(env, linked), _pathways(env, linked),
+    pages = [_home(env, linked, on, lately), _techniques(env, linked), _sources(env, linked), _glossary(env, linked), _pathways(env, linked),
              _calculators(env, linked, on)]
     pages += [_technique(env, linked, t, on) for t in library.techniques.values()]
     pages += [_pathway(env, linked, p, on) for p in library.pathways.values()]
@@ -58,14 +61,24 @@ def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list
     pages += [_page_of_claims(env, linked, p) for p in library.pages.values()]
     pages += [_source(env, linked, s) for s in library.sources.values()]
     pages += _ledgers(env, linked)
+    pages += _brief(env, linked, on)
+    pages += _self_test(env, linked)
     pages += [Page(f"assets/calculators/{id}.js", calc.script(r), r.declared.file) for id, r in on.items()]
+    pages += [Page(path, text) for path, text in searching.files(linked, on, _of_no_card(pages)).items()]
     return pages
+
+
+def _of_no_card(pages: list[Page]) -> list[tuple[str, str]]:
+    """(path in the site, title) of the pages made from many cards: indexes, ledgers and the like."""
+    return [(p.path[:-3] + ".html", json.loads(p.text.split("title: ", 1)[1].split("\n", 1)[0]))
+            for p in pages if p.path.endswith(".md") and (not p.card or p.path == "glossary.md")]
 
 
 def _environment() -> Environment:
     env = Environment(loader=PackageLoader("builder.render"), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined)
     env.globals.update(marks=MARKS, meanings=MEANINGS, short_name=short_name, shown=calc.shown, typed=calc.typed, unit_word=unit_shown)
     env.filters["heading"] = heading
+    env.filters["minutes"] = reading_minutes
     env.filters["lower_first"] = calc.lower_first
     return env
 
@@ -116,11 +129,23 @@ def reading_minutes(t: Technique) -> int:
     return max(1, -(-words // WORDS_A_MINUTE))
 
 
-def _home(env: Environment, linked: Linked, on: Mapping[str, Any]) -> Page:
+def _home(env: Environment, linked: Linked, on: Mapping[str, Any], lately: Sequence[tuple[str, list[tuple[str, str, str]]]]) -> Page:
     library, prose = linked.library, Prose(linked, "index.html")
-    return _page(env, "home.md.j2", "index.md", library.department.name, meta={"hide": ["navigation", "toc"]}, prose=prose, department=library.department,
+    titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": {id: r.declared for id, r in on.items()}}
+    # Cards that have gone since, or are switched off, are left out.
+    named = [(day, [(kind, id, titles[kind][id].title, word) for kind, id, word in cards if id in titles[kind]]) for day, cards in lately]
+    reviewed = [(kind, r, due(r.review)) for kind, records in titles.items() for r in records.values()]
+    return _page(env, "home.md.j2", "index.md", library.department.name, meta={"hide": ["navigation", "toc"], **REMEMBERING, "styles": [*REMEMBERING["styles"], "home"]}, prose=prose, department=library.department,
                  stages=_by_stage(library), pathways=sorted(library.pathways.values(), key=lambda p: p.title), calculators=_titled(on),
-                 minutes=reading_minutes)
+                 minutes=reading_minutes, lately=[(day, sorted(cards, key=lambda c: c[2].lower())) for day, cards in named if cards],
+                 unsigned=[t for t in in_order(library) if not t.review.signed_off], technique_count=len(library.techniques),
+                 dues=sorted(((day, r.title, kind, r.id) for kind, r, day in reviewed if day), key=lambda d: (d[0], d[1].lower())))
+
+
+def _to_review(review: Review) -> dict[str, str]:
+    """What the page's front matter says of a signed-off card, for clock.js: the day it is due and the role that keeps it."""
+    day = due(review)
+    return {"due": day.isoformat(), "keeper": review.owner} if day else {}
 
 
 def _titled(on: Mapping[str, Any]) -> list[Calculator]:
@@ -146,13 +171,14 @@ def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, 
     library = linked.library
     quantities = list(t.quantities.values())
     return _page(
-        env, "technique.md.j2", f"techniques/{t.id}.md", t.title, t.file, FIRST_IN_SEARCH, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
+        env, "technique.md.j2", f"techniques/{t.id}.md", t.title, t.file,
+        {**REMEMBERING, **_to_review(t.review), "sheet": True, "card": t.id, "version": env.globals["versions"][t.id]}, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
         headline=[q for q in quantities if q.headline],
         explained=[q for q in quantities if q.headline and (q.why or q.reported)], others=[q for q in quantities if not q.headline], minutes=reading_minutes(t),
         along=[(p, library.techniques.get(a), library.techniques.get(b)) for p, a, b in linked.along.get(t.id, ())],
         calculators=[r.declared for r in on.values() if t.id in r.declared.used_by],
         following=[library.techniques[i] for i in t.next], related=[library.techniques[i] for i in t.see_also],
-        mentioned=_pages_that_mention(linked, "card", t.id, exclude={t.id, *t.next, *t.see_also}),
+        mentioned=_pages_that_mention(linked, "card", t.id, exclude={t.id, *t.next, *t.see_also}), due=due(t.review),
     )
 
 
@@ -167,15 +193,48 @@ def _pages_that_mention(linked: Linked, scheme: str, id: str, exclude: set[str])
 
 
 def _pathway(env: Environment, linked: Linked, p: Pathway, on: Mapping[str, Any]) -> Page:
-    return _page(env, "pathway.md.j2", f"pathways/{p.id}.md", p.title, p.file, prose=Prose(linked, f"pathways/{p.id}.html"), p=p,
-                 techniques=linked.library.techniques, calculators={id: r.declared for id, r in on.items()}, minutes=reading_minutes)
+    return _page(env, "pathway.md.j2", f"pathways/{p.id}.md", p.title, p.file, {**REMEMBERING, **_to_review(p.review)}, prose=Prose(linked, f"pathways/{p.id}.html"), p=p,
+                 techniques=linked.library.techniques, calculators={id: r.declared for id, r in on.items()}, minutes=reading_minutes,
+                 reading=[linked.library.techniques[id] for id in p.cards])
+
+
+def _brief(env: Environment, linked: Linked, on: Mapping[str, Any]) -> list[Page]:
+    """The page where a brief is made, and the data of each pathway; none without a pathway to choose."""
+    pathways = sorted(linked.library.pathways.values(), key=lambda p: p.title)
+    if not pathways:
+        return []
+    page = _page(env, "brief.md.j2", "brief.md", "The brief", meta={"brief": True, "hide": ["navigation", "toc"]}, prose=Prose(linked, "brief.html"),
+                 pathways=pathways, letters=brief.LETTERS)
+    return [page, *(Page(f"assets/data/brief-{p.id}.js", brief.script(brief.data(linked, p, on)), p.file) for p in pathways)]
+
+
+def _self_test(env: Environment, linked: Linked) -> list[Page]:
+    """The page that asks the questions of a whole pathway, and the questions of each; none without a pathway."""
+    found = [(p, questions.data(linked, p)) for p in sorted(linked.library.pathways.values(), key=lambda p: p.title)]
+    if not found:
+        return []
+    cases = [(p, [linked.library.techniques[c["id"]] for c in d["cards"]], sum(len(c["questions"]) for c in d["cards"])) for p, d in found]
+    page = _page(env, "selftest.md.j2", "selftest.md", "Self-test", prose=Prose(linked, "selftest.html"), cases=cases,
+                 meta={"hide": ["navigation", "toc"], "styles": ["memory"], "scripts": ["memory", "selftest"]})
+    return [page, *(Page(f"assets/data/questions-{p.id}.js", questions.script(d), p.file) for p, d in found)]
+
+
+def _versions(linked: Linked) -> dict[str, str]:
+    """Card id -> its version, and the sources it rests on that no longer count: the card a reader meets is another one then."""
+    library = linked.library
+    flagged: dict[str, set[str]] = {}
+    for s in library.sources.values():
+        if s.withdrawn or s.superseded_by:
+            for use in linked.rests_on.get(s.id, ()):
+                flagged.setdefault(use.statement.id, set()).add(s.id)
+    return {id: "+".join([version(t, library), *sorted(flagged.get(id, ()))]) for id, t in library.techniques.items()}
 
 
 def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, tables: list) -> Page:
     c: Calculator = ready.declared
     drawings = [d for d in ("plot" if c.plot else "", c.diagram) if d]
     return _page(
-        env, "calculator.md.j2", f"calculators/{c.id}.md", c.title, c.file, {"calculator": c.id, "drawings": drawings}, prose=Prose(linked, f"calculators/{c.id}.html"),
+        env, "calculator.md.j2", f"calculators/{c.id}.md", c.title, c.file, {"calculator": c.id, "drawings": drawings, **_to_review(c.review)}, prose=Prose(linked, f"calculators/{c.id}.html"),
         c=c, ready=ready, equations=calc.equations(ready), examples=examples, numbers=_numbers(ready),
         cards=[linked.library.techniques[i] for i in c.used_by],
         drawings=drawings, tables=tables, groups=_groups(c), withheld={o.declared.name for o in ready.outputs if o.conditions},
@@ -204,14 +263,14 @@ def _numbers(ready: Any) -> list[tuple[str, Any]]:
 
 
 def _page_of_claims(env: Environment, linked: Linked, p: Any) -> Page:
-    return _page(env, "page.md.j2", f"pages/{p.id}.md", p.title, p.file, prose=Prose(linked, f"pages/{p.id}.html"), p=p)
+    return _page(env, "page.md.j2", f"pages/{p.id}.md", p.title, p.file, _to_review(p.review), prose=Prose(linked, f"pages/{p.id}.html"), p=p)
 
 
 def _sources(env: Environment, linked: Linked) -> Page:
     sources = sorted(linked.library.sources.values(), key=lambda s: (short_name(s).lower(), s.id))
     off = linked.library.department.calculators_off
     counts = {s.id: sum(u.statement.kind != "calculator" or u.statement.id not in off for u in linked.rests_on.get(s.id, ())) for s in sources}
-    return _page(env, "sources.md.j2", "sources/index.md", "Sources", meta=LAST_IN_SEARCH, prose=Prose(linked, "sources/index.html"), sources=sources, counts=counts)
+    return _page(env, "sources.md.j2", "sources/index.md", "Sources", prose=Prose(linked, "sources/index.html"), sources=sources, counts=counts)
 
 
 def _source(env: Environment, linked: Linked, s: Source) -> Page:
@@ -219,7 +278,7 @@ def _source(env: Environment, linked: Linked, s: Source) -> Page:
     off = linked.library.department.calculators_off
     uses = [(u.citation, u.statement) for u in linked.rests_on.get(s.id, ()) if not (u.statement.kind == "calculator" and u.statement.id in off)]
     replaced = linked.library.sources.get(s.superseded_by)
-    return _page(env, "source.md.j2", f"sources/{s.id}.md", s.title if len(s.title) < 110 else s.title[:107] + "…", s.file, LAST_IN_SEARCH, prose=prose, s=s,
+    return _page(env, "source.md.j2", f"sources/{s.id}.md", s.title if len(s.title) < 110 else s.title[:107] + "…", s.file, prose=prose, s=s,
                  uses=_by_page(linked, prose, uses), replaced=replaced)
 
 
@@ -238,14 +297,13 @@ def _by_page(linked: Linked, prose: Prose, found: Iterable[tuple[Any, Statement]
 
 
 def _ledgers(env: Environment, linked: Linked) -> list[Page]:
-    """The lists that say what the whole site rests on; out of search, which should find the cards themselves."""
+    """The lists that say what the whole site rests on."""
     found: Ledger = ledger(linked)
     sources = linked.library.sources
-    hidden = {"search": {"exclude": True}}
 
     def page(name: str, title: str, **values: Any) -> Page:
         prose = Prose(linked, f"ledgers/{name}.html")
-        return _page(env, f"ledger-{name}.md.j2", f"ledgers/{name}.md", title, meta=hidden, prose=prose, ledger=found,
+        return _page(env, f"ledger-{name}.md.j2", f"ledgers/{name}.md", title, prose=prose, ledger=found,
                      by_page=lambda rows: _by_page(linked, prose, rows), alone=lambda found: [(None, s) for s in found], sources=sources, **values)
 
     by_source: dict[str, list] = {}

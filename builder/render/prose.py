@@ -122,7 +122,7 @@ class Prose:
     def basis(self, basis: Basis) -> Markup:
         """The marks beside a claim: what it rests on and how that was confirmed, with numbered links to the sources."""
         if not basis.citations:
-            return Markup('<span class="basis basis-practice" data-search-exclude>common practice</span>')
+            return Markup('<span class="basis basis-practice">common practice</span>')
         groups: dict[str, list[Citation]] = {}
         for citation in sorted(basis.citations, key=lambda c: CHECKED.index(c.checked)):
             groups.setdefault(citation.checked, []).append(citation)
@@ -133,7 +133,7 @@ class Prose:
         sources = [self.library.sources[c.source] for c in citations]
         flags = sorted({"withdrawn" if s.withdrawn else "superseded" for s in sources if s.withdrawn or s.superseded_by})
         warn = "".join(f' <strong class="flag">source {flag}</strong>' for flag in flags)
-        return Markup(f'<span class="basis basis-{checked.replace(" ", "-")}" title="{MEANINGS[checked]}" data-search-exclude>{MARKS[checked]} {numbers}{warn}</span>')
+        return Markup(f'<span class="basis basis-{checked.replace(" ", "-")}" title="{MEANINGS[checked]}">{MARKS[checked]} {numbers}{warn}</span>')
 
     def _cite(self, citation: Citation) -> Markup:
         reference = self._references.setdefault(citation.source, Reference(len(self._references) + 1, self.library.sources[citation.source]))

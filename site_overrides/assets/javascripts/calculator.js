@@ -831,8 +831,36 @@
     });
   }
 
+  /** For a page that shows several calculators at once (the brief): like compute, with the texts as a page shows them.
+   *  {errors} if refused; else {errors: {}, values, verdicts, withheld, text(name) without unit, drawingState()}. */
+  function sheet(id, raw) {
+    const definition = definitionOf(id);
+    if (!definition) throw new Error('no calculator ' + id);
+    const result = answer(definition, raw);
+    if (result.errors) return {errors: result.errors};
+    const fields = Object.keys(definition.inputs).map(function (name) {
+      const spec = definition.inputs[name];
+      return {name: name, spec: spec, shownUnit: (raw || {})[name + '_unit'] || ownUnit(spec)};
+    });
+    return {
+      errors: {},
+      values: result.values,
+      verdicts: result.verdicts,
+      withheld: result.withheld,
+      text: function (name) { return showValue(definition, name, result.values); },
+      drawingState: function () {
+        return Calculator.prototype.drawingState.call({definition: definition, last: result, fields: fields, stale: false});
+      }
+    };
+  }
+
   window.calculatorRuntime = {
     compute: compute,
+    sheet: sheet,
+    rangeText: rangeText,
+    withUnit: withUnit,
+    shortNumber: shortNumber,
+    isoDate: isoDate,
     calendar: calendar,
     parseNumber: parseNumber,
     parseDate: parseDate,
