@@ -27,6 +27,7 @@ _NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?\Z")
 _WORDS = {"true": True, "false": False, "null": None, "": None}
 _Loader = getattr(yaml, "CSafeLoader", None)
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff]")
+_MARK = re.compile(r"(?:^|[\s\[{,:?-])[!&]", re.M)
 _FILE_ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*\Z")
 
 
@@ -106,6 +107,7 @@ def parse(raw: bytes, name: str, kind: str, id: str) -> Document | Problem:
             raise _Refused(root.start_mark, "top-level", f"The file holds {what}; a card is made of 'key: value' lines.",
                            "Start with the first key, for example title:, at the left margin.")
         data = _build(root, set(), 1)
+        _refuse_marks(text)
     except _Refused as refused:
         line, column = refused.place
         if refused.rule == "alias":
@@ -206,6 +208,20 @@ def _build(node: Any, seen: set[int], depth: int) -> Any:
                            "Write the values out.")
         built[key] = _build(value_node, seen, depth + 1)
     return built
+
+
+def _refuse_marks(text: str) -> None:
+    # A tag that names the value's own kind, and an anchor that nothing points to, leave no trace in the nodes.
+    if not _MARK.search(text):
+        return
+    for token in yaml.scan(text, Loader=_Loader):
+        if isinstance(token, yaml.TagToken):
+            handle, suffix = token.value
+            raise _Refused(token.start_mark, "yaml-tag", f"YAML tags such as {((handle or '') + suffix)[:40]!r} are not used in cards.",
+                           "Remove it; if the text itself starts with !, put it in double quotes.")
+        if isinstance(token, yaml.AnchorToken):
+            raise _Refused(token.start_mark, "alias", "Anchors and aliases (& and *) are not used in cards.",
+                           "Remove it; if the text itself starts with &, put it in double quotes.")
 
 
 def _refuse_control(node: Any) -> None:

@@ -128,6 +128,17 @@ def dates_exist(library: Library, units: Units) -> Iterator[Problem]:
                 date.fromisoformat(signed["on"])
             except ValueError:
                 yield _at(d, ("review", "signed_off", "on"), "no-such-date", f"'{signed['on']}' is not a day of the calendar.", "Correct the date.")
+        for key in ("issued", "accessed") if d.kind == "source" else ():
+            for i, parts in enumerate(d.data.get(key, {}).get("date-parts", ())):
+                try:
+                    date(*parts, *(1, 1)[len(parts) - 1 :])  # month and day may be left out
+                except (TypeError, ValueError, OverflowError):
+                    yield _at(d, (key, "date-parts", i), "no-such-date", f"'{key}' is {', '.join(map(str, parts))}: there is no such {_part(len(parts))}.",
+                              "Write year, month and day in this order, as figures; leave out what is not known.")
+
+
+def _part(count: int) -> str:
+    return ("year", "month", "day")[count - 1]
 
 
 def order_has_an_end(library: Library, units: Units) -> Iterator[Problem]:

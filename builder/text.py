@@ -18,6 +18,8 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
+# What stands for a calculator that the department has switched off; in brackets, so that it fits any place of a sentence.
+SWITCHED_OFF = "[calculator switched off here]"
 SCHEMES = ("card", "quantity", "calculator", "pathway", "page", "source", "term", "value")
 
 _LINK = re.compile(r"(!?)\[([^\[\]]*)\]\(((?:[^()]|\([^()]*\))*)\)")

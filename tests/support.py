@@ -284,6 +284,20 @@ def iso(days_since_1970: int) -> str:
     return (date(1970, 1, 1) + timedelta(days=days_since_1970)).isoformat()
 
 
+def asking(id: str, today: date = date(2026, 7, 1)) -> tuple[Callable[..., calculate.Result], Callable[..., dict[str, float]]]:
+    """(run, compute) of a calculator: its inputs by name, as numbers or as typed. compute gives the values, and fails if an input is refused."""
+
+    def run(**given: float | str) -> calculate.Result:
+        return calculate.run(built().ready[id], {n: str(v) for n, v in given.items()}, today)
+
+    def compute(**given: float | str) -> dict[str, float]:
+        result = run(**given)
+        assert not result.refusals, result.refusals
+        return dict(result.values)
+
+    return run, compute
+
+
 # --- search -------------------------------------------------------------------------------------------------------
 
 

@@ -18,6 +18,7 @@ MODULES = {
 }
 STAGES = {"read", "validate", "rules", "link", "calculate"}
 SHARED = {"model", "problems", "units", "formula", "text"}
+CALCULATE = {f"calculate.{part}" for part in ("dates", "ready", "making", "running", "examples")}
 
 # What each module may import of the builder. A new module must be put here with its reason.
 MAY_IMPORT: dict[str, set[str]] = {
@@ -27,6 +28,13 @@ MAY_IMPORT: dict[str, set[str]] = {
     "units": {"text"},
     "formula": {"text", "units"},
     **{stage: SHARED for stage in STAGES},
+    # One stage in parts, each of which builds on those above it.
+    "calculate.dates": set(),
+    "calculate.ready": {"model", "formula"},
+    "calculate.making": SHARED | {"calculate.dates", "calculate.ready"},
+    "calculate.running": SHARED | {"calculate.dates", "calculate.ready"},
+    "calculate.examples": SHARED | {"calculate.dates", "calculate.ready", "calculate.running"},
+    "calculate": SHARED | CALCULATE,
     # Records with every link followed are what it draws: it takes link's dataclasses, and nothing that runs.
     "references": {"model"},
     "signoff": {"model"},
@@ -219,7 +227,7 @@ def test_nothing_is_evaluated_and_nothing_prints_outside_the_command_line(name: 
                 assert called not in ("print", "click.echo", "sys.stdout.write", "sys.stderr.write", "sys.exit", "exit"), f"{name}, line {node.lineno}"
 
 
-PURE = ("when", "offline", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", "export", "starter", "render.pages", "render.prose", "render.calculator", "render.searching")
+PURE = ("when", "offline", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "export", "starter", "render.pages", "render.prose", "render.calculator", "render.searching")
 
 
 @pytest.mark.parametrize("name", PURE)

@@ -22,7 +22,7 @@ from builder.cli import main
 from builder.model import STAGES, Basis, Citation, Document, Technique
 from builder.render.searching import Folding, american
 from builder.render.pages import reading_minutes
-from builder.text import links
+from builder.text import SWITCHED_OFF, links
 
 LONGEST_READ = 8  # minutes
 OLDEST_READING_AGE = 14  # years
@@ -142,7 +142,7 @@ def test_no_verdict_speaks_of_a_withheld_result(id: str) -> None:
 
 @pytest.mark.parametrize("id", CALCULATORS)
 def test_a_calculator_that_is_switched_off_leaves_no_trace(id: str, pages: dict[str, str]) -> None:
-    """No page, link, script or listing of it; a sentence that links to it keeps its bare words."""
+    """No page, link, script or listing of it."""
     c = built().linked.library.calculators[id]
 
     def traces(files: dict[str, str]) -> list[str]:
@@ -159,6 +159,36 @@ def test_a_calculator_that_is_switched_off_leaves_no_trace(id: str, pages: dict[
     off = rendered((id,))
     assert traces(off) == []
     assert set(pages) - set(off) == {f"calculators/{id}.md", f"assets/calculators/{id}.js"}
+
+
+def test_a_sentence_does_not_name_a_calculator_that_is_switched_off() -> None:
+    """Its title leaves pages and search; an honest word stands where the link was."""
+    b = built()
+    # A card may have the title of a calculator, so each takes one that nothing else has.
+    named = {id: replace(c, title=f"Unmistakable {id}.") for id, c in b.linked.library.calculators.items()}
+
+    def naming(off: tuple[str, ...]) -> tuple[set[tuple[str, str]], set[str]]:
+        library = replace(b.linked.library, calculators=named, department=replace(b.linked.library.department, calculators_off=off))
+        made = render.render(replace(b.linked, library=library), {id: replace(r, declared=named[id]) for id, r in b.ready.items()}, {}, {})
+        return {(p.path, id) for p in made for id in named if named[id].title in p.text}, {p.path for p in made if SWITCHED_OFF in p.text}
+
+    (named_on, told_on), (named_off, told_off) = naming(()), naming(tuple(named))
+    linked = {(f"{render.prose.FOLDERS[d.kind]}/{d.id}.md", x.target) for d in documents("technique", "pathway", "page") for _, text in d.texts
+              for x in links(text) if x.scheme == "calculator"}
+    assert {id for _, id in linked} == set(named) and told_on == set()
+    assert {id for _, id in named_on} == set(named) and named_off == set(), f"Titles still stand: {sorted(named_off)}"
+    assert {path for path, _ in linked} <= told_off, "No word stands where the link was."
+
+
+def test_the_command_line_does_not_name_a_calculator_that_is_switched_off() -> None:
+    library = built().linked.library
+    off = replace(library, department=replace(library.department, calculators_off=("altitude",)))
+    ready = built().ready["gas-bubble"]
+    result = calculate.run(ready, {}, date(2026, 1, 1))
+    title = library.calculators["altitude"].title
+    assert calculate.spoken("See [](calculator:altitude).", ready, result, library) == f"See {title}."
+    assert calculate.spoken("See [](calculator:altitude).", ready, result, off) == f"See {SWITCHED_OFF}."
+    assert calculate.spoken("[Work it out](calculator:altitude).", ready, result, off) == f"Work it out {SWITCHED_OFF}."
 
 
 def test_with_every_calculator_switched_off_the_site_still_stands() -> None:

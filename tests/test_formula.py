@@ -595,6 +595,10 @@ outputs:
   guarded: {label: Guarded, unit: ratio, formula: log10(x), only_when: {holds: x > 0, otherwise: Not above nought.}, basis: common practice}
   by_list: {label: By list, kind: date, formula: on + gap, only_when: {holds: list_day(on) <= on + gap, otherwise: No list by then.}, basis: common practice}
   found: {label: Found, unit: mmHg, solve: {for: iop, in: by_number, equals: x * gap / gap * limit, between: ["0", "100"]}, only_when: {holds: abs(x) < 1, otherwise: Not to be had.}, basis: common practice}
+  halved: {label: Halved, unit: mmHg, formula: iop / 2, only_when: {holds: not iop > limit, otherwise: Not above the limit.}, basis: common practice}
+  quartered: {label: Quartered, unit: mmHg, formula: halved / 2, only_when: {holds: 'eye == "right"', otherwise: Right eyes only.}, basis: common practice}
+  back: {label: Back, unit: kPa, solve: {for: iop, in: quartered, equals: x * limit / 4, between: ["0", "200"]}, only_when: {holds: x >= 0, otherwise: Not below nought.}, basis: common practice}
+  on_back: {label: On back, unit: ratio, formula: back / limit, basis: common practice}
 verdicts:
   - {when: by_number > limit / 2, level: note, say: "Low, at [](value:iop).", basis: common practice}
   - {when: log(x) > 0 or on_it < 1, level: note, say: Either., basis: common practice}
@@ -620,11 +624,33 @@ def test_a_result_rests_on_every_condition_of_what_it_uses(tmp_path: Path) -> No
 
     # 6 kPa is 45.0 mmHg.
     assert withheld(iop="20", x="0.5") == {"turned": "Too low.", "by_list": "No list by then."}
-    above = {"by_number": "Above the limit.", "on_it": "Above the limit.", "on_that": "Above the limit.", "tested_on_it": "Above the limit.", "turned": "Above the limit."}
+    above = {"halved": "Not above the limit.", "quartered": "Not above the limit.", "by_number": "Above the limit.", "on_it": "Above the limit.", "on_that": "Above the limit.", "tested_on_it": "Above the limit.", "turned": "Above the limit."}
     assert withheld(iop="50", x="0.5", on="2028-03-08") == above, "The nearest cause is told, the first one on the way."
-    assert withheld(iop="40", x="0.5", eye="left", on="2028-03-08") == {"on_that": "Right eyes only.", "tested_on_it": "Not low enough."}
+    left = {"quartered": "Right eyes only.", "back": "Right eyes only.", "on_back": "Right eyes only."}
+    assert withheld(iop="40", x="0.5", eye="left", on="2028-03-08") == {"on_that": "Right eyes only.", "tested_on_it": "Not low enough."} | left
     assert withheld(iop="20", x="-2", on="2028-03-08") == {
-        "turned": "Too low.", "no_answer": "There is no logarithm.", "turned_no_answer": "There is no root.", "guarded": "Not above nought.", "found": "Not to be had."}
+        "turned": "Too low.", "no_answer": "There is no logarithm.", "turned_no_answer": "There is no root.", "guarded": "Not above nought.", "found": "Not to be had.",
+        "back": "Not below nought.", "on_back": "Not below nought."}
+
+
+def test_an_inverse_holds_only_where_the_formula_it_inverts_does(tmp_path: Path) -> None:
+    """Asked of the value found, not of the one given: iop / 4 = x * 6 kPa / 4 is met at x * 6 kPa, and halved holds up to 6 kPa."""
+    write(lay(tmp_path), "calculators/conditions.yaml", CONDITIONS)
+    ready = build(tmp_path).ready["conditions"]
+
+    def back(**given: str) -> tuple[float, float, str, str]:
+        result = calculate.run(ready, {"on": "2028-03-08"} | given, date(2028, 3, 7))
+        assert not result.refusals, result.refusals
+        return result.values["back"], result.values["on_back"], result.withheld.get("back", ""), result.withheld.get("on_back", "")
+
+    for iop in ("20", "50"):  # on both sides of the limit, 45.0 mmHg
+        assert back(iop=iop, x="0.5")[:2] == pytest.approx((3, 0.5), rel=1e-12)
+        assert back(iop=iop, x="0.99")[:2] == pytest.approx((5.94, 0.99), rel=1e-12)
+        for x in ("1.01", "2.5"):
+            found = back(iop=iop, x=x)
+            assert found[2:] == ("Not above the limit.", "Not above the limit.") and math.isnan(found[0]) and math.isnan(found[1])
+    assert back(x="0.5", eye="left")[2:] == ("Right eyes only.", "Right eyes only."), "What lies on the way withholds it too."
+    assert calculate.run(ready, {"x": "-0.5"}, date(2028, 3, 7)).withheld["found"] == "Above the limit."
 
 
 @pytest.mark.browser
@@ -664,6 +690,7 @@ def test_conditions_decide_the_same_in_python_and_in_the_browser(browser, tmp_pa
         page.close()
     conditions = made.ready["conditions"].declared
     assert {(n, o.only_when.otherwise) for n, o in conditions.outputs.items() if o.only_when} <= compared["withheld"], "Every condition must fail at least once."
+    assert {("found", "Above the limit."), ("back", "Not above the limit."), ("on_back", "Not above the limit."), ("on_back", "Right eyes only.")} <= compared["withheld"]
     assert {x.say for x in conditions.refuse_when} <= compared["refused"]
     assert {v.say for v in conditions.verdicts} <= compared["verdicts"]
 

@@ -49,7 +49,7 @@ def script(ready: Any) -> str:
     lines, needs_bisect = [], False
     for o in ready.outputs:
         name = o.declared.name
-        shown = " && ".join(javascript(t) for t, _ in o.conditions)
+        shown = " && ".join(javascript(t) for t, _ in o.conditions[: len(o.conditions) - o.late])
         start = f"    v.{name} = {f'!holds(function () {{ return {shown}; }}) ? NaN : ' if shown else ''}"
         if o.tree is not None:
             lines.append(f"{start}{javascript(o.tree)};")
@@ -65,7 +65,7 @@ def script(ready: Any) -> str:
         for o in ready.outputs if o.conditions)
     verdicts = ",\n    ".join(f"function (v) {{ return {_present(t, ready)}holds(function () {{ return {javascript(t)}; }}); }}" for _, t in ready.verdicts)
     refusals = ",\n    ".join(
-        f"{{test: function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}, input: {json.dumps(_first_input(t, ready))}, say: {_string(say)}}}" for say, t in ready.refuse_when)
+        f"{{test: function (v) {{ return holds(function () {{ return {javascript(t)}; }}); }}, input: {json.dumps(ready.beside(t))}, say: {_string(say)}}}" for say, t in ready.refuse_when)
     uses_lists = any("listDay(" in part for part in (*lines, withheld, verdicts, refusals))
     definition = {
         "id": c.id, "title": c.title, "inputs": {n: _input(x) for n, x in ready.inputs.items()},
@@ -116,11 +116,6 @@ def _present(tree: Any, ready: Any) -> str:
     able = {o.declared.name for o in ready.outputs if o.conditions}
     named = sorted({n.name for n in names(tree)} & able)
     return "".join(f"!Number.isNaN(v.{name}) && " for name in named)
-
-
-def _first_input(tree: Any, ready: Any) -> str:
-    """The input beside which a refusal is told: the first that its rule names."""
-    return next((n.name for n in names(tree) if n.name in ready.inputs), next(iter(ready.inputs)))
 
 
 def _input(x: Any) -> dict[str, Any]:

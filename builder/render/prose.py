@@ -9,7 +9,7 @@ from markupsafe import Markup, escape
 
 from ..link import Linked
 from ..model import CHECKED, Amount, Basis, Citation, Quantity, Source
-from ..text import Link, to_html
+from ..text import SWITCHED_OFF, Link, to_html
 from ..units import amount, amount_number, unit_shown
 
 FOLDERS = {"page": "pages", "card": "techniques", "technique": "techniques", "calculator": "calculators", "pathway": "pathways", "source": "sources"}
@@ -79,7 +79,7 @@ class Prose:
             case scheme:
                 records = {"card": self.library.techniques, "calculator": self.library.calculators, "pathway": self.library.pathways, "page": self.library.pages}[scheme]
                 if scheme == "calculator" and self.is_off(link.target):
-                    return str(words or escape(records[link.target].title))
+                    return f'{words}{" " if words else ""}<span class="gloss">{SWITCHED_OFF}</span>'
                 return f'<a href="{self.href(scheme, link.target)}">{words or escape(records[link.target].title)}</a>'
 
     def is_off(self, calculator: str) -> bool:

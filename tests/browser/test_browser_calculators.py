@@ -11,55 +11,84 @@ from datetime import date, timedelta
 from urllib.parse import parse_qs, urlencode, urlsplit
 
 import pytest
-from playwright.sync_api import expect
+import yaml
 
 from builder.units import clock
-from support import Base, Browsing, by_python, calculator_ids, iso, settle
+from support import CARDS, Base, Browsing, by_python, calculator_ids, iso, settle
 
 pytestmark = pytest.mark.browser
 
 IDS = calculator_ids()
-# How a field takes, refuses and keeps what is typed is one script's doing: three calculators hold every kind of input.
-FIELDS = [id for id in ("perfusion-pressure", "injection-window", "premacular-extent") if id in IDS]
+# Whole loads are slow, so that from disk and through the real address bar three calculators stand for all: they hold every kind of input.
+THREE = [id for id in ("perfusion-pressure", "injection-window", "premacular-extent") if id in IDS]
 TODAY = date(2027, 2, 10)  # dates on both sides of it cross month and year ends and 29 February 2028
 SEED = 20261120
 RANDOM_CASES = 60  # through the page's own fields
 SCRIPT_CASES = 1000  # through the script alone
-TYPED_CASES = 5
 MOST_COMBINATIONS = 80
 
-# Sets the inputs of each case as a reader's edits do, unit first, and reads what the page then shows.
-THROUGH_PAGE = """cases => {
-  const form = document.querySelector('form[data-calculator]');
-  const seen = node => node.checkVisibility() && node.getClientRects().length > 0;
+# Sets the inputs of each case as a reader's edits do, unit first, and reads what the page then shows. An input that already
+# stands as wanted is left alone, unless its unit was changed: then the field may show fewer digits than it holds.
+READING = """
+  const root = () => document.querySelector('form[data-calculator]');
+  const seen = node => node.checkVisibility();
   const edit = (name, value) => {
-    const control = form.elements.namedItem(name);
+    const control = root().elements.namedItem(name);
     control.value = value;
     control.dispatchEvent(new Event('input', {bubbles: true}));
     control.dispatchEvent(new Event('change', {bubbles: true}));
   };
-  const read = () => ({
-    outputs: Object.fromEntries([...form.querySelectorAll('output')].map(n => [n.name, n.getAttribute('data-value')])),
-    texts: Object.fromEntries([...form.querySelectorAll('output')].map(n => [n.name, n.textContent])),
-    verdicts: [...form.querySelectorAll('[data-verdict]')].filter(seen).map(n => Number(n.dataset.verdict)),
-    blanks: [...document.querySelectorAll('[data-value-of]')].filter(n => /^[?\\u2013-]?$/.test(n.textContent.trim())).map(n => n.dataset.valueOf),
-    echoes: [...document.querySelectorAll('[data-value-of]')].map(n => [n.dataset.valueOf, n.textContent]),
-    withheld: Object.fromEntries([...form.querySelectorAll('.withheld')].filter(seen).map(n => [n.dataset.withheld, n.textContent])),
-    errors: Object.fromEntries([...form.querySelectorAll('.field-error')].filter(seen).map(n => [n.id.replace('error-', ''), n.textContent])),
-    invalid: [...form.querySelectorAll('[aria-invalid=true]')].map(n => n.name),
-    stale: form.querySelector('.results').classList.contains('stale'),
-    notes: [...form.querySelectorAll('.stale-note')].filter(seen).map(n => n.textContent),
-  });
-  return cases.map(inputs => {
-    Object.keys(inputs).filter(n => n.endsWith('_unit')).forEach(n => edit(n, inputs[n]));
-    Object.keys(inputs).filter(n => !n.endsWith('_unit')).forEach(n => edit(n, inputs[n]));
-    return read();
-  });
+  const put = inputs => {
+    const turned = new Set();
+    Object.keys(inputs).filter(n => n.endsWith('_unit') && root().elements.namedItem(n).value !== inputs[n]).forEach(n => {
+      edit(n, inputs[n]);
+      turned.add(n.slice(0, -5));
+    });
+    Object.keys(inputs).filter(n => !n.endsWith('_unit')).forEach(n => {
+      if (turned.has(n) || root().elements.namedItem(n).value !== inputs[n]) edit(n, inputs[n]);
+    });
+  };
+  const read = () => {
+    const form = root();
+    return {
+      outputs: Object.fromEntries([...form.querySelectorAll('output')].map(n => [n.name, n.getAttribute('data-value')])),
+      texts: Object.fromEntries([...form.querySelectorAll('output')].map(n => [n.name, n.textContent])),
+      verdicts: [...form.querySelectorAll('[data-verdict]')].filter(seen).map(n => Number(n.dataset.verdict)),
+      blanks: [...document.querySelectorAll('[data-value-of]')].filter(n => /^[?\\u2013-]?$/.test(n.textContent.trim())).map(n => n.dataset.valueOf),
+      echoes: [...document.querySelectorAll('[data-value-of]')].map(n => [n.dataset.valueOf, n.textContent]),
+      withheld: Object.fromEntries([...form.querySelectorAll('.withheld')].filter(seen).map(n => [n.dataset.withheld, n.textContent])),
+      errors: Object.fromEntries([...form.querySelectorAll('.field-error')].filter(seen).map(n => [n.id.replace('error-', ''), n.textContent])),
+      invalid: [...form.querySelectorAll('[aria-invalid=true]')].map(n => n.name),
+      stale: form.querySelector('.results').classList.contains('stale'),
+      notes: [...form.querySelectorAll('.stale-note')].filter(seen).map(n => n.textContent),
+      fields: Object.fromEntries([...form.elements].filter(n => n.name && n.tagName !== 'OUTPUT').map(n => [n.name, n.value])),
+      ranges: Object.fromEntries([...form.querySelectorAll('[id^=range-]')].map(n => [n.id.slice(6), n.textContent])),
+    };
+  };
+"""
+THROUGH_PAGE = "cases => {" + READING + "return cases.map(inputs => { put(inputs); return read(); }); }"
+
+# Opens the page's own article afresh under each query, as a load of that address does, without the cost of a load.
+AT_ADDRESSES = "async queries => {" + READING + """
+  const whole = new DOMParser().parseFromString(await (await fetch(location.pathname)).text(), 'text/html').querySelector('article');
+  const found = [];
+  for (const query of queries) {
+    history.replaceState(null, '', '?' + query);
+    document.querySelector('article').replaceWith(document.importNode(whole, true));
+    window.calculatorRuntime.attach(root());
+    found.push(Object.assign(read(), {title: document.title, pictures: document.querySelectorAll('article img').length}));
+  }
+  return found;
 }"""
 
 
 def through_page(page, cases: list[dict[str, str]]) -> list[dict]:
     return page.evaluate(THROUGH_PAGE, cases)
+
+
+def at_addresses(page, cases: list[dict[str, str]]) -> list[dict]:
+    """What the calculator of this page shows when it is opened with each of these queries."""
+    return page.evaluate(AT_ADDRESSES, [urlencode(case) for case in cases])
 
 
 def shown(page) -> dict:
@@ -231,72 +260,78 @@ def test_page_agrees_with_python_from_disk(id: str, file_base, browsing: Browsin
     _compare(ready, cases, through_page(page, cases))
 
 
-@pytest.mark.parametrize("id", FIELDS)
+@pytest.mark.parametrize("id", IDS)
 def test_page_agrees_with_python_when_a_reader_types(id: str, http_base, browsing: Browsing, calculators) -> None:
+    """Every field filled from the keyboard, key by key."""
     ready = calculators[id]
     dice = random.Random(f"{SEED} typed {id}")
     page = browsing.open(http_base, f"calculators/{id}.html")
-    cases = [random_case(dice, ready) for _ in range(TYPED_CASES)]
-    seen = []
+    case = next(c for c in iter(lambda: random_case(dice, ready), None) if not by_python(ready, c, TODAY)["refusals"])
     controls = page.evaluate("() => Object.fromEntries([...document.querySelector('form[data-calculator]').elements].filter(n => n.name).map(n => [n.name, n.options ? [...n.options].map(o => o.value) : n.type]))")
-    for case in cases:
-        for name in sorted(case, key=lambda n: not n.endswith("_unit")):
-            page.focus(f"[name='{name}']")
-            if isinstance(controls[name], list):
-                page.keyboard.press("Home")
-                for _ in range(controls[name].index(case[name])):
-                    page.keyboard.press("ArrowDown")
-            elif controls[name] == "date":
-                year, month, day = case[name].split("-")
-                page.keyboard.type(month + day + year)  # the order of the parts in the browser's language, see conftest
-            else:
-                page.keyboard.press("Control+A")
-                page.keyboard.type(case[name])
-        seen.append(shown(page))
-    _compare(ready, cases, seen)
+    for name in sorted(case, key=lambda n: not n.endswith("_unit")):
+        page.focus(f"[name='{name}']")
+        if isinstance(controls[name], list):
+            page.keyboard.press("Home")
+            for _ in range(controls[name].index(case[name])):
+                page.keyboard.press("ArrowDown")
+        elif controls[name] == "date":
+            year, month, day = case[name].split("-")
+            page.keyboard.type(month + day + year)  # the order of the parts in the browser's language, see conftest
+        else:
+            page.keyboard.press("Control+A")
+            page.keyboard.type(case[name])
+    _compare(ready, [case], [shown(page)])
 
 
-@pytest.mark.parametrize("id", FIELDS)
+NUMBER = r"\u2212?\d+(?:\.\d+)?(?:e[+\u2212-]?\d+)?"  # as a message writes it
+
+
+def _number_fields(ready):
+    """(name, input, unit, factor, the unit as a case gives it) of every unit of every number."""
+    for name, x in ready.inputs.items():
+        for unit, factor in x.units.items() if x.declared.kind == "number" else ():
+            yield name, x, unit, factor, {f"{name}_unit": unit} if len(x.units) > 1 else {}
+
+
+@pytest.mark.parametrize("id", IDS)
 def test_both_ends_of_every_range_are_taken_and_nothing_beyond_them(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html")
     good = a_good_case(ready)
     inside, outside = [], []
-    for name, x in ready.inputs.items():
-        if x.declared.kind != "number":
-            continue
-        for unit, factor in x.units.items():
-            unit_given = {f"{name}_unit": unit} if len(x.units) > 1 else {}
-            # In another unit an end has no short decimal form, so the last one within it is taken.
-            ends = [x.low / factor, x.high / factor]
-            while ends[0] * factor < x.low:
-                ends[0] = math.nextafter(ends[0], math.inf)
-            while ends[1] * factor > x.high:
-                ends[1] = math.nextafter(ends[1], -math.inf)
-            inside += [good | unit_given | {name: repr(end)} for end in ends]
-            step = (x.high - x.low) / factor * 1e-6
-            outside += [good | unit_given | {name: repr(ends[0] - step)}, good | unit_given | {name: repr(ends[1] + step)}]
-    seen = through_page(page, inside)
-    _compare(ready, inside, seen)
-    for case, result in zip(outside, through_page(page, outside), strict=True):
-        assert result["errors"] and not any(result["outputs"].values()), f"Beyond its range, and yet worked out: {case}"
+    for name, x, _, factor, unit_given in _number_fields(ready):
+        # In another unit an end has no short decimal form, so the last one within it is taken.
+        ends = [x.low / factor, x.high / factor]
+        while ends[0] * factor < x.low:
+            ends[0] = math.nextafter(ends[0], math.inf)
+        while ends[1] * factor > x.high:
+            ends[1] = math.nextafter(ends[1], -math.inf)
+        inside += [good | unit_given | {name: repr(end)} for end in ends]
+        step = (x.high - x.low) / factor * 1e-6
+        outside += [(name, good | unit_given | {name: repr(end)}) for end in (ends[0] - step, ends[1] + step)]
+    seen = through_page(page, [*inside, *(case for _, case in outside)])
+    _compare(ready, inside, seen[: len(inside)])
+    for (name, case), result in zip(outside, seen[len(inside) :], strict=True):
+        assert result["errors"].get(name) and not any(result["outputs"].values()), f"Beyond its range, and yet worked out: {case}"
 
 
-@pytest.mark.parametrize("id", FIELDS)
+@pytest.mark.parametrize("id", IDS)
 def test_the_ends_named_in_a_message_are_themselves_accepted(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html")
     good = a_good_case(ready)
-    for name, x in ready.inputs.items():
-        for unit in x.units if x.declared.kind == "number" else ():
-            unit_given = {f"{name}_unit": unit} if len(x.units) > 1 else {}
-            message = through_page(page, [good | unit_given | {name: ""}])[0]["errors"][name]
-            ends = re.search(r"([\u2212\d.]+) to ([\u2212\d.]+)", message)
-            assert ends, f"The message names no range: {message}"
-            assert unit in message or unit == "ratio", f"The message does not name the unit {unit}: {message}"
-            for result in through_page(page, [good | unit_given | {name: end} for end in ends.groups()]):
-                said = result["errors"].get(name, "")
-                assert said in {"", *(say for say, _ in ready.refuse_when)}, f"{name} in {unit}: the page refuses an end it names itself: {said}"
+    fields = list(_number_fields(ready))
+    asked = through_page(page, [good | unit_given | {name: ""} for name, _, _, _, unit_given in fields])
+    named = []
+    for (name, _, unit, _, unit_given), result in zip(fields, asked, strict=True):
+        message = result["errors"][name]
+        ends = re.search(rf"({NUMBER}) to ({NUMBER})", message)
+        assert ends, f"The message names no range: {message}"
+        assert re.sub(r"s$", "", unit) in message or unit == "ratio", f"The message does not name the unit {unit}: {message}"
+        named += [(name, unit, good | unit_given | {name: end}) for end in ends.groups()]
+    for (name, unit, case), result in zip(named, through_page(page, [case for _, _, case in named]), strict=True):
+        said = result["errors"].get(name, "")
+        assert said in {"", *(say for say, _ in ready.refuse_when)}, f"{name} in {unit}: the page refuses an end it names itself ({case[name]}): {said}"
 
 
 # --- bad input ----------------------------------------------------------------------------------------------------
@@ -304,7 +339,7 @@ def test_the_ends_named_in_a_message_are_themselves_accepted(id: str, http_base,
 BAD_NUMBERS = {
     "nothing": "", "blanks": "   ", "words": "high", "a sum": "60+5", "two numbers": "60 70", "a number with its unit": "60 mmHg", "two points": "1.2.3",
     "not a number": "NaN", "infinity": "Infinity", "minus infinity": "-Infinity", "huge": "1e308", "beyond all numbers": "1e309",
-    "below nought": "-1", "script": "<script>1</script>", "hexadecimal": "0x10", "full-width digits": "\uff16\uff10", "very long": "9" * 400,
+    "script": "<script>1</script>", "hexadecimal": "0x10", "full-width digits": "\uff16\uff10", "very long": "9" * 400,
 }
 BAD_DATES = {"nothing": "", "31 February": "2026-02-31", "29 February of a common year": "2027-02-29", "month 13": "2026-13-01",
              "year 0": "0000-01-01", "before 1900": "1899-12-31", "after 2200": "2201-01-01", "words": "tomorrow", "day first": "20/11/2026"}
@@ -328,63 +363,85 @@ def _refused(seen: dict, name: str, calculator_had_result: bool) -> list[str]:
     return faults
 
 
-@pytest.mark.parametrize("id", FIELDS)
+def _bad_texts(x, kinds_only: bool = False) -> dict[str, str]:
+    """What may not be taken for an input, by what is wrong with it. kinds_only: as typed, where a date field takes no text."""
+    if x.declared.kind == "choice":
+        return {"a choice not offered": "unheard-of"}
+    if x.declared.kind == "date":
+        return {k: v for k, v in BAD_DATES.items() if not kinds_only or v == "" or re.fullmatch(r"(0000|1899|2201)-\d\d-\d\d", v)}
+    return BAD_NUMBERS | {"below nought" if x.low >= 0 else "far below": "-1" if x.low >= 0 else repr(x.low * 2 - 1),
+                          "just below the range": repr(math.nextafter(x.low, -math.inf)), "just above the range": repr(math.nextafter(x.high, math.inf))}
+
+
+@pytest.mark.parametrize("id", IDS)
 def test_bad_input_is_refused_beside_its_field_and_repair_restores_the_result(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html")
     good = a_good_case(ready)
-    before = through_page(page, [good])[0]
+    bad = [(name, what, text) for name, x in ready.inputs.items() for what, text in _bad_texts(x, kinds_only=True).items()]
+    before, *seen = through_page(page, [good, *(case for name, _, text in bad for case in (good | {name: text}, good))])
     assert not _agrees(ready, good, before)
-    faults, tried = [], 0
-    for name, x in ready.inputs.items():
-        if x.declared.kind == "choice":
-            bad = {"a choice not offered": "unheard-of"}
-        elif x.declared.kind == "date":
-            bad = {k: v for k, v in BAD_DATES.items() if v == "" or re.fullmatch(r"(0000|1899|2201)-\d\d-\d\d", v)}  # a date field takes no other
-        else:
-            bad = BAD_NUMBERS | {"just below the range": repr(math.nextafter(x.low, -math.inf)), "just above the range": repr(math.nextafter(x.high, math.inf))}
-        for what, text in bad.items():
-            tried += 1
-            for case in (good | {name: text}, good):
-                seen = through_page(page, [case])[0]
-                found = _refused(seen, name, calculator_had_result=True) if case[name] == text else _agrees(ready, good, seen)
-                if case[name] == text and seen["texts"] != before["texts"]:
-                    found.append("the last good result is not kept to read")
-                if case[name] != text and (seen["invalid"] or seen["stale"] or seen["notes"]):
-                    found.append(f"repaired, but still marked: {seen['invalid']} {seen['notes']}")
-                faults += [f"{name}, {what} ({text[:20]!r}){'' if case[name] == text else ', repaired'}: {f}" for f in found]
-    assert tried
+    faults = []
+    for (name, what, text), refused, repaired in zip(bad, seen[::2], seen[1::2], strict=True):
+        found = _refused(refused, name, calculator_had_result=True)
+        if refused["texts"] != before["texts"]:
+            found.append("the last good result is not kept to read")
+        if repaired["outputs"] != before["outputs"] or repaired["texts"] != before["texts"] or repaired["verdicts"] != before["verdicts"]:
+            found.append("repaired, but the result is another")
+        if repaired["invalid"] or repaired["stale"] or repaired["notes"] or repaired["errors"]:
+            found.append(f"repaired, but still marked: {repaired['invalid']} {repaired['notes']} {repaired['errors']}")
+        faults += [f"{name}, {what} ({text[:20]!r}): {f}" for f in found]
+    assert bad
     assert not faults, "\n".join(faults[:12])
 
 
-@pytest.mark.parametrize("id", FIELDS)
-def test_bad_input_in_the_address_gives_a_message_and_no_result(id: str, base: Base, browsing: Browsing, calculators) -> None:
+IN_ADDRESS = ("nothing", "words", "not a number", "huge", "below nought", "far below", "just above the range", "hostile")  # of a number; read as typed ones are
+HOSTILE = "\"><img src=x onerror=\"document.title='run'\">"
+
+
+def _address_faults(seen: dict, name: str) -> list[str]:
+    faults = _refused(seen, name, calculator_had_result=False)
+    if set(seen["texts"].values()) != {"\u2013"}:
+        faults.append(f"the outputs should show a dash: {seen['texts']}")
+    return faults
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_bad_input_in_the_address_gives_a_message_and_no_result(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     good = a_good_case(ready)
+    bad = [(name, what, good | {name: text}) for name, x in ready.inputs.items() for what, text in (_bad_texts(x) | {"hostile": HOSTILE}).items()
+           if x.declared.kind != "number" or what in IN_ADDRESS]
+    bad += [(name, "a unit not offered", good | {f"{name}_unit": "furlong"}) for name, x in ready.inputs.items() if x.declared.kind == "number"]
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    title = page.title()
+    *seen, sound = at_addresses(page, [*(case for _, _, case in bad), good])
+    faults = [f"{name}, {what}: {fault}" for (name, what, _), s in zip(bad, seen, strict=True) for fault in _address_faults(s, name)]
+    assert not faults, "\n".join(faults[:12])
+    assert {s["title"] for s in seen} == {title} and not any(s["pictures"] for s in seen)
+    assert not _agrees(ready, good, sound), "The way of opening these addresses finds fault with sound input too."
+
+
+@pytest.mark.parametrize("id", THREE)
+def test_bad_input_in_a_real_address_gives_a_message_and_no_result(id: str, base: Base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
     page = browsing.open(base, "index.html")
-    for i, (name, x) in enumerate(ready.inputs.items()):
-        hostile = "\"><img src=x onerror=\"document.title='run'\">"
-        bad = {"choice": {"hostile": hostile}, "date": BAD_DATES | {"hostile": hostile}}.get(x.declared.kind, {"words": "high", "huge": "1e308", "hostile": hostile})
-        for what, text in list(bad.items())[0 if i == 0 and base.kind == "http" else -2 :]:
-            page.goto(base.root + f"calculators/{id}.html?" + urlencode(good | {name: text}))
-            seen = shown(page)
-            faults = _refused(seen, name, calculator_had_result=False)
-            if set(seen["texts"].values()) != {"\u2013"}:
-                faults.append(f"the outputs should show a dash: {seen['texts']}")
-            assert not faults, f"{name}, {what}: {faults}"
-            assert page.title() != "run" and page.locator("article img").count() == 0
-    if any(x.units and len(x.units) > 1 for x in ready.inputs.values()):
-        name = next(n for n, x in ready.inputs.items() if x.units and len(x.units) > 1)
-        page.goto(base.root + f"calculators/{id}.html?" + urlencode(good | {f"{name}_unit": "furlong"}))
-        assert not _refused(shown(page), name, calculator_had_result=False)
+    for name, x in ready.inputs.items():
+        text = {"choice": HOSTILE, "date": "2027-02-29"}.get(x.declared.kind, "1e308")
+        page.goto(base.root + f"calculators/{id}.html?" + urlencode(a_good_case(ready) | {name: text}))
+        assert not _address_faults(shown(page), name), f"{name}={text}"
+        assert page.title() != "run" and page.locator("article img").count() == 0
 
 
-@pytest.mark.parametrize("id", FIELDS)
+DATED = [id for id in IDS if any(x.get("kind") == "date" for x in yaml.safe_load((CARDS / f"calculators/{id}.yaml").read_text(encoding="utf-8"))["inputs"].values())]
+
+
+@pytest.mark.parametrize("id", DATED)
 def test_half_typed_date_is_refused(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     dates = [n for n, x in ready.inputs.items() if x.declared.kind == "date"]
     page = browsing.open(http_base, f"calculators/{id}.html")
-    assert page.locator("input[type=date]").count() == len(dates)
+    assert page.locator("input[type=date]").count() == len(dates) > 0
     for name in dates:
         through_page(page, [a_good_case(ready)])
         page.locator(f"[name='{name}']").focus()
@@ -393,43 +450,48 @@ def test_half_typed_date_is_refused(id: str, http_base, browsing: Browsing, calc
         assert not _refused(shown(page), name, calculator_had_result=True)
 
 
-def test_comma_is_a_decimal_mark_and_an_unclear_one_is_refused(http_base, browsing: Browsing, calculators) -> None:
-    tried = 0
-    page = browsing.open(http_base, "index.html")
-    for id, ready in calculators.items():
-        numbers = {n: x for n, x in ready.inputs.items() if x.declared.kind == "number" and x.low < 62.5 < x.high}
-        if numbers and id in IDS:
-            page.goto(http_base.root + f"calculators/{id}.html")
-        for name in numbers if id in IDS else ():
-            good = a_good_case(ready) | {name: "62.5"}
-            with_dot, with_comma = through_page(page, [good, good | {name: "62,5"}])
-            assert with_dot == with_comma, f"{id}: 62,5 is not 62.5"
-            tried += bool(all(with_comma["outputs"].values()))
-            assert through_page(page, [good | {name: "6,2,5"}])[0]["errors"].get(name)
-    assert tried, "No calculator has a number input that 62.5 fits; choose another number for this test."
-
-
-@pytest.mark.parametrize("id", FIELDS)
-def test_unit_switched_to_and_fro_keeps_the_quantity(id: str, http_base, browsing: Browsing, calculators) -> None:
+@pytest.mark.parametrize("id", IDS)
+def test_comma_is_a_decimal_mark_and_an_unclear_one_is_refused(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html")
-    good = a_good_case(ready)
+    good, cases = a_good_case(ready), []
+    numbers = {n: x for n, x in ready.inputs.items() if x.declared.kind == "number"}
+    for name, x in numbers.items():
+        text = f"{x.low + (x.high - x.low) * 0.37:.12f}"[:13]
+        cases += [good | {name: text}, good | {name: text.replace(".", ",")}, good | {name: "6,2,5"}, good]
+    seen = iter(through_page(page, cases))
+    for (name, with_dot), with_comma, unclear, _ in zip(zip(numbers, seen), seen, seen, seen, strict=True):
+        for each in (with_dot, with_comma):
+            each["fields"].pop(name)
+        assert with_dot == with_comma, f"{name}: a comma is not read as a dot"
+        assert name not in with_dot["errors"] or with_dot["errors"][name] in {say for say, _ in ready.refuse_when}
+        assert not _refused(unclear, name, calculator_had_result=True)
+
+
+@pytest.mark.parametrize("id", IDS)
+def test_unit_switched_to_and_fro_keeps_the_quantity(id: str, http_base, browsing: Browsing, calculators) -> None:
+    """Chosen again and again, with a sound number in the field and with a bad one."""
+    ready = calculators[id]
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    good, told = a_good_case(ready), []
     for name, x in ready.inputs.items():
         others = [u for u in x.units or {} if u != x.declared.unit]
-        for text in (f"{x.start:g}", repr(x.low + (x.high - x.low) / 3)) if others else ():
-            before = through_page(page, [good | {name: text}])[0]
-            field, unit_list = page.locator(f"[name='{name}']"), page.locator(f"[name='{name}_unit']")
-            for _ in range(3):
-                for unit in (*others, x.declared.unit):
-                    unit_list.select_option(unit)
-                    assert shown(page)["outputs"] == before["outputs"], f"{name}: {text} {x.declared.unit} gives another result when shown in {unit}"
-                    assert shown(page)["errors"] == before["errors"]
-                    own = float(field.input_value()) * x.units[unit]
-                    assert math.isclose(own, float(text), rel_tol=1e-5), f"{name}: the field shows {field.input_value()} {unit} for {text} {x.declared.unit}"
-            assert field.input_value() == text, f"{name}: after switching units to and fro {text} stands as {field.input_value()}"
-            unit_list.select_option(others[0])
-            assert others[0] in page.locator(f"#range-{name}").inner_text(), "The range is not told in the unit chosen."
-            unit_list.select_option(x.declared.unit)
+        turns = [*others, x.declared.unit] * 3
+        for text in (f"{x.start:g}", repr(x.low + (x.high - x.low) / 3), "high") if others else ():
+            seen = through_page(page, [good | {name: text}, *({f"{name}_unit": unit} for unit in turns)])
+            before = seen[0]
+            for unit, now in zip(turns, seen[1:], strict=True):
+                told.append((name, unit))
+                assert now["outputs"] == before["outputs"], f"{name}: {text} {x.declared.unit} gives another result when shown in {unit}"
+                assert set(now["errors"]) == set(before["errors"])
+                assert unit in now["ranges"][name] or unit == "ratio", f"{name}: the range is not told in the unit chosen, {unit}: {now['ranges'][name]}"
+                if text == "high":
+                    assert now["fields"][name] == text and not _refused(now, name, calculator_had_result=True)
+                else:
+                    own = float(now["fields"][name]) * x.units[unit]
+                    assert math.isclose(own, float(text), rel_tol=1e-5), f"{name}: the field shows {now['fields'][name]} {unit} for {text} {x.declared.unit}"
+            assert seen[-1]["fields"][name] == text, f"{name}: after switching units to and fro {text} stands as {seen[-1]['fields'][name]}"
+    assert bool(told) == any(len(x.units or {}) > 1 for x in ready.inputs.values())
 
 
 def test_refusal_rules_give_their_sentence_beside_a_field(base: Base, browsing: Browsing, calculators) -> None:
@@ -466,26 +528,44 @@ def test_equal_pressures_are_refused_with_the_cards_sentence(http_base, browsing
 # --- the address, the clock, and what is kept ---------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("id", FIELDS)
-def test_address_fills_the_inputs(id: str, base: Base, browsing: Browsing, calculators) -> None:
-    ready = calculators[id]
-    dice = random.Random(f"{SEED} address {id}")
-    page = browsing.open(base, "index.html")
-    cases = [c for c in (random_case(dice, ready) for _ in range(20)) if not by_python(ready, c, TODAY)["refusals"]][:4]
-    for case in cases:
-        page.goto(base.root + f"calculators/{id}.html?" + urlencode(case))
-        _compare(ready, [case], [shown(page)])
+def _accepted(ready, dice: random.Random, count: int) -> list[dict[str, str]]:
+    return list(itertools.islice((c for c in iter(lambda: random_case(dice, ready), None) if not by_python(ready, c, TODAY)["refusals"]), count))
+
+
+def _filled(cases: list[dict[str, str]], seen: list[dict]) -> None:
+    for case, now in zip(cases, seen, strict=True):
         for name, text in case.items():
-            assert page.locator(f"[name='{name}']").input_value().strip() == text.strip() or len(text) > 12, f"{name}={text} is not in its field"
+            assert now["fields"][name].strip() == text.strip() or len(text) > 12, f"{name}={text} is not in its field: {now['fields'][name]}"
 
 
-@pytest.mark.parametrize("id", FIELDS)
+@pytest.mark.parametrize("id", IDS)
+def test_address_fills_the_inputs(id: str, http_base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    cases = _accepted(ready, random.Random(f"{SEED} address {id}"), 12)
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    seen = at_addresses(page, cases)
+    _compare(ready, cases, seen)
+    _filled(cases, seen)
+
+
+@pytest.mark.parametrize("id", THREE)
+def test_a_real_address_fills_the_inputs(id: str, base: Base, browsing: Browsing, calculators) -> None:
+    ready = calculators[id]
+    page = browsing.open(base, "index.html")
+    for case in _accepted(ready, random.Random(f"{SEED} real address {id}"), 2):
+        page.goto(base.root + f"calculators/{id}.html?" + urlencode(case))
+        seen = [shown(page)]
+        _compare(ready, [case], seen)
+        _filled([case], seen)
+
+
+@pytest.mark.parametrize("id", IDS)
 def test_edits_are_kept_in_the_address_and_open_the_same_result_again(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     dice = random.Random(f"{SEED} edits {id}")
     page = browsing.open(http_base, f"calculators/{id}.html")
     length = page.evaluate("history.length")
-    case = next(c for c in iter(lambda: random_case(dice, ready), None) if not by_python(ready, c, TODAY)["refusals"])
+    case = _accepted(ready, dice, 1)[0]
     before = through_page(page, [case])[0]
     last = list(ready.inputs)[-1]
     page.wait_for_url(lambda url: all(parse_qs(urlsplit(url).query).get(n, [""])[0].strip() == t.strip() for n, t in case.items()
@@ -498,7 +578,7 @@ def test_edits_are_kept_in_the_address_and_open_the_same_result_again(id: str, h
     assert after["outputs"] == before["outputs"] and after["verdicts"] == before["verdicts"]
 
 
-@pytest.mark.parametrize("id", FIELDS)
+@pytest.mark.parametrize("id", IDS)
 def test_nothing_typed_is_sent_or_stored(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html")
@@ -509,7 +589,7 @@ def test_nothing_typed_is_sent_or_stored(id: str, http_base, browsing: Browsing,
     before = page.evaluate(stored)
     dice = random.Random(f"{SEED} sent {id}")
     through_page(page, [random_case(dice, ready) for _ in range(5)])
-    page.wait_for_timeout(500)
+    page.wait_for_timeout(200)
     later = [r for r in browsing.requests[asked:] if r != http_base.root + "assets/images/favicon.svg"]  # the browser fetches that when it likes
     assert not later, f"Editing made the page ask for something: {later}"
     assert page.evaluate(stored) == before, "Editing stored something."
@@ -534,61 +614,75 @@ def test_today_is_the_readers_own_day(zone: str, at: str, today: date, http_base
 
 # One edit: the input event (read, work out, fill the results), then the frame callback that the page asked for (the
 # drawing), then the style and layout both made necessary. All run in this task, so that waiting for the screen does
-# not count; painting, which the browser does elsewhere, is left out.
+# not count; painting, which the browser does elsewhere, is left out. What counts is the page's own processor time, so
+# that a busy machine does not fail the test.
 MEASURE = """async edits => {
   const form = document.querySelector('form[data-calculator]');
   const asked = [];
   const real = window.requestAnimationFrame;
   window.requestAnimationFrame = callback => asked.push(callback);
-  const times = [];
+  let edited = 0;
   let drawn = 0;
   for (const [name, value] of edits) {
     const control = form.elements.namedItem(name);
     const picture = form.querySelector('figure svg');
     const old = picture && picture.lastElementChild;
-    const start = performance.now();
     control.value = value;
     control.dispatchEvent(new Event('input', {bubbles: true}));
     asked.splice(0).forEach(callback => callback(performance.now()));
     form.getBoundingClientRect();
     document.documentElement.scrollHeight;
-    times.push(performance.now() - start);
+    edited += 1;
     drawn += picture && picture.lastElementChild !== old ? 1 : 0;
-    if (times.length % 10 === 0) await new Promise(done => setTimeout(done, 0));
+    if (edited % 10 === 0) await new Promise(done => setTimeout(done, 0));
   }
   window.requestAnimationFrame = real;
-  return {times, drawn, results: form.querySelectorAll('output[data-value]').length};
+  return {edited, drawn, results: form.querySelectorAll('output[data-value]').length};
 }"""
 FRAME = 1000 / 60  # ms, one picture of a 60 Hz screen
 
 
 def speed_edits(ready, count: int) -> list[list[str]]:
-    """Edits that each change the result and the drawing: every input in turn, kept valid."""
+    """Edits that each change the result and the drawing: every input in turn, to a value that is not refused."""
     edits = []
-    names = list(ready.inputs)
-    for i in range(count):
-        name = names[i % len(names)]
-        x, turn = ready.inputs[name], i // len(names)
-        if x.declared.kind == "choice":
-            keys = list(x.choices)
-            edits.append([name, keys[(keys.index(str(x.start)) + turn + 1) % len(keys)]])
-        elif x.declared.kind == "date":
-            edits.append([name, (TODAY + timedelta(days=(turn * 7) % 30 + (name != names[0]) * 3 + turn % 2)).isoformat()])
+    case = {n: t for n, t in a_good_case(ready).items() if not n.endswith("_unit")}
+    dice = random.Random(f"{SEED} speed {ready.declared.id}")
+    for name in itertools.islice(itertools.cycle(ready.inputs), count):
+        x, old = ready.inputs[name], case[name]
+        for _ in range(200):
+            if x.declared.kind == "choice":
+                case[name] = dice.choice(list(x.choices))
+            elif x.declared.kind == "date":
+                case[name] = (TODAY + timedelta(days=dice.randint(0, 30))).isoformat()
+            else:
+                case[name] = f"{min(max(x.start + (x.high - x.low) * dice.uniform(-0.05, 0.05), x.low), x.high):.4g}"
+            if case[name] != old and not by_python(ready, case, TODAY)["refusals"]:
+                break
         else:
-            edits.append([name, f"{x.start + (x.high - x.low) / 100 * (turn % 5 + turn % 2 * 0.5):.4g}"])
+            case[name] = old
+            continue  # nothing else goes with what the other inputs are now
+        edits.append([name, case[name]])
     return edits
 
 
-@pytest.mark.parametrize("id", FIELDS)
+@pytest.mark.parametrize("id", IDS)
 def test_recompute_and_redraw_take_less_than_one_frame(id: str, http_base, browsing: Browsing, calculators) -> None:
     ready = calculators[id]
     page = browsing.open(http_base, f"calculators/{id}.html", width=390)
     settle(page)
-    edits = speed_edits(ready, 220)
+    edits = speed_edits(ready, 140)[:100]
     page.evaluate(MEASURE, edits[:20])  # the first ones also compile
+    measured = page.context.new_cdp_session(page)
+    measured.send("Performance.enable", {"timeDomain": "threadTicks"})
+
+    def spent() -> float:
+        return next(m["value"] for m in measured.send("Performance.getMetrics")["metrics"] if m["name"] == "TaskDuration")
+
+    before = spent()
     got = page.evaluate(MEASURE, edits[20:])
-    times = sorted(got["times"])
-    assert len(times) == 200 and 0 < got["results"] <= len(ready.declared.outputs)  # a withheld result has no value
+    each = (spent() - before) / 80 * 1000
+    measured.detach()
+    assert got["edited"] == 80 and 0 < got["results"] <= len(ready.declared.outputs)  # a withheld result has no value
     if ready.declared.plot or ready.declared.diagram:
-        assert got["drawn"] == 200, f"Only {got['drawn']} of 200 edits redrew the picture."
-    assert times[100] < FRAME, f"Median {times[100]:.1f} ms, slowest {times[-1]:.1f} ms; one frame is {FRAME:.1f} ms."
+        assert got["drawn"] == 80, f"Only {got['drawn']} of 80 edits redrew the picture."
+    assert 0.05 < each < FRAME, f"{each:.1f} ms an edit; one frame is {FRAME:.1f} ms."

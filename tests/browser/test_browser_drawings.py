@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import random
-from datetime import timedelta
+import re
+from datetime import date, timedelta
 
 import pytest
 
@@ -195,6 +196,32 @@ def test_timeline_shows_theatre_inside_or_outside_the_window(http_base, browsing
         assert [v for v in seen["verdicts"] if v <= 3] == [verdict], "Exactly one sentence says where the date lies."
 
 
+def test_timeline_marks_the_theatre_lists_inside_the_window(http_base, browsing: Browsing, calculators) -> None:
+    """At the true distance from the injection, with the date beside it and in the words of the picture; no mark where there is no list."""
+    ready = calculators["injection-window"]
+    page = browsing.open(http_base, "calculators/injection-window.html")
+    marked = set()
+    for theatre in (-400, 2, 5, 7, 9, 10, 30, 400):
+        for start in range(7):  # every day of the week, so that a list meets each end of the window
+            injected = TODAY + timedelta(days=start)
+            case = {"injected": injected.isoformat(), "theatre": (injected + timedelta(days=theatre)).isoformat()}
+            want = by_python(ready, case, TODAY)["outputs"]
+            lists = sorted({want[n] for n in ("first_list", "following_list") if want[n]})
+            through_page(page, [case])
+            picture = drawn(page)
+            assert not picture["problem"]
+            marks = sorted(shapes(page, "path.day-list"), key=lambda m: m["x"])
+            [given], [window] = shapes(page, "rect.day-injected"), shapes(page, "rect.window-days")
+            cell = window["width"] / 7
+            assert [round((m["x"] - given["x"]) / cell) for m in marks] == [(date.fromisoformat(day) - injected).days for day in lists], case
+            for day in lists:
+                shown = date.fromisoformat(day)
+                words = f"{shown:%a} {shown.day} {shown:%b %Y}"
+                assert words in picture["texts"] and words in picture["desc"], case
+            marked.add(len(lists))
+    assert marked >= {1, 2}
+
+
 def _check_timeline(page, day: int, words: str) -> None:
     picture = drawn(page)
     assert not picture["problem"]
@@ -211,7 +238,8 @@ def _check_timeline(page, day: int, words: str) -> None:
     else:
         assert abs(day) > 20 and shapes(page, ".break-line"), "A theatre date that is not on the line must stand behind a break."
         assert (pin["x"] > window["right"]) == (day > 0)
-    said = (picture["title"] + " " + picture["desc"]).lower()
+    [standing] = re.findall(r"Theatre is on [^.]*\.", picture["desc"])  # the sentences after it speak of the lists
+    said = (picture["title"] + " " + standing).lower()
     assert ("inside the window" in said) == inside, said
     wanted = {"before": "before", "early": "before", "inside": "inside", "after": "after"}[words]
     assert wanted in said, said

@@ -6,28 +6,18 @@ Amounts are carried with their units through Pint, so a slip of a thousandfold o
 from __future__ import annotations
 
 import random
-from datetime import date
 from fractions import Fraction
 
 import pint
 import pytest
 
-from builder import calculate
-from support import built
+from support import asking, built
 
-TODAY = date(2026, 7, 1)
 Q = pint.UnitRegistry().Quantity
 DEXTROSE = ("dextrose-anhydrous", "dextrose-monohydrate")
 
 
-def run(**given: float | str) -> calculate.Result:
-    return calculate.run(built().ready["dilution"], {n: str(v) for n, v in given.items()}, TODAY)
-
-
-def compute(**given: float | str) -> dict[str, float]:
-    result = run(**given)
-    assert not result.refusals, result.refusals
-    return dict(result.values)
+run, compute = asking("dilution")
 
 
 @pytest.mark.parametrize("one_in", [100, 1000, 2500, 10_000, 100_000, 1_000_000])

@@ -13,16 +13,13 @@ from datetime import date
 import pytest
 
 from builder import calculate
-from support import built
+from support import asking, built
 
 TODAY = date(2026, 7, 1)
 FORMULAS = ("living_natural", "living_common", "cube_root", "friedenwald_1937", "friedenwald_1955", "weighted_tonometer")
 
 
-def compute(**given: float | str) -> dict[str, float]:
-    result = calculate.run(built().ready["intravitreal-dose"], {n: str(v) for n, v in given.items()}, TODAY)
-    assert not result.refusals, result.refusals
-    return dict(result.values)
+_, compute = asking("intravitreal-dose")
 
 
 # (what, output, value, half a unit of its last place, source): 15 mmHg before, 0.05 mL. All derived.

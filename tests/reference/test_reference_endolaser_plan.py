@@ -7,25 +7,15 @@ from __future__ import annotations
 
 import math
 import random
-from datetime import date
 
 import pytest
 from scipy import integrate, optimize
 
-from builder import calculate
-from support import built
-
-TODAY = date(2026, 7, 1)
+from support import asking, built
 
 
-def run(**given: float | str) -> calculate.Result:
-    return calculate.run(built().ready["endolaser-plan"], {n: str(v) for n, v in given.items()}, TODAY)
 
-
-def compute(**given: float | str) -> dict[str, float]:
-    result = run(**given)
-    assert not result.refusals, result.refusals
-    return dict(result.values)
+run, compute = asking("endolaser-plan")
 
 
 # (what, inputs, output, value, tolerance, source, how it was confirmed, printed or derived)

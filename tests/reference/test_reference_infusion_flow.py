@@ -8,14 +8,11 @@ from __future__ import annotations
 
 import math
 import random
-from datetime import date
 
 import pytest
 
-from builder import calculate
-from support import built
+from support import asking, built
 
-TODAY = date(2026, 7, 1)
 ID = "infusion-flow"
 MMHG = 133.322387415  # Pa, nist-sp811 (secondary)
 DENSITY = 998.23  # kg/m³, encyclopedia-env-water-table, table 2 (full text)
@@ -26,14 +23,7 @@ VISCOSITY = {"water-20": 1.0087, "water-20-modern": 1.002, "water-35": 0.7208, "
 LOSS = {"gauge-23": (9, 16), "gauge-25": (11, 25), "gauge-27": (16, 50)}
 
 
-def run(**given: float | str) -> calculate.Result:
-    return calculate.run(built().ready[ID], {n: str(v) for n, v in given.items()}, TODAY)
-
-
-def compute(**given: float | str) -> dict[str, float]:
-    result = run(**given)
-    assert not result.refusals, result.refusals
-    return dict(result.values)
+run, compute = asking(ID)
 
 
 # (evidence id, inputs, output, value, half a unit of its last place, source, how it was confirmed, printed or derived)

@@ -14,16 +14,13 @@ import pytest
 
 from builder import calculate
 from builder.units import Units
-from support import built
+from support import asking, built
 
 TODAY = date(2026, 7, 1)
 UNITS = Units()
 
 
-def compute(**given: float | str) -> dict[str, float]:
-    result = calculate.run(built().ready["perfusion-pressure"], {n: str(v) for n, v in given.items()}, TODAY)
-    assert not result.refusals, result.refusals
-    return dict(result.values)
+_, compute = asking("perfusion-pressure")
 
 
 # (what, inputs, output, value, half a unit of its last place, source, how the source was confirmed, printed or derived)

@@ -13,15 +13,12 @@ import pytest
 from scipy import integrate, optimize
 
 from builder import calculate
-from support import built
+from support import asking, built
 
 TODAY = date(2026, 7, 1)
 
 
-def compute(**given: float | str) -> dict[str, float]:
-    result = calculate.run(built().ready["premacular-extent"], {n: str(v) for n, v in given.items()}, TODAY)
-    assert not result.refusals, result.refusals
-    return dict(result.values)
+_, compute = asking("premacular-extent")
 
 
 # (disc in mm, three disc diameters in mm, source, how it was confirmed). The criterion is khadka-2016 (abstract); the products are derived.

@@ -7,30 +7,20 @@ millimetre of water; its full mmHg is 133.322387415 Pa. Results worked from them
 from __future__ import annotations
 
 import random
-from datetime import date
 from fractions import Fraction
 
 import pint
 import pytest
 
-from builder import calculate
-from support import built
+from support import asking, built
 
-TODAY = date(2026, 7, 1)
 ID = "pressure-and-height"
 MMHG = Fraction("133.322387415")  # Pa
 WATER = Fraction("98.0665")  # Pa for a centimetre
 INCH = Fraction("2.54")  # cm, exact by definition
 
 
-def run(**given: float | str) -> calculate.Result:
-    return calculate.run(built().ready[ID], {n: str(v) for n, v in given.items()}, TODAY)
-
-
-def compute(**given: float | str) -> dict[str, float]:
-    result = run(**given)
-    assert not result.refusals, result.refusals
-    return dict(result.values)
+run, compute = asking(ID)
 
 
 # (evidence id, inputs, output, value, half a unit of its last place, source, how it was confirmed, printed or derived)

@@ -32,10 +32,12 @@
     if (tools.has(state, 'decimal')) named.push('decimal ' + state.text(state.nameOf('decimal')));
     if (tools.has(state, 'letters')) named.push(tools.amount(state, 'letters'));
     const logmarText = state.text(state.nameOf('logmar')) + '\u00a0logMAR';
-    const heading = tools.wrap(logmarText + (named.length ? ', ' + named.slice(0, 2).join(', ') : ''), (width - 4) * tools.TEXT / 15, true);
+    // As charts print it: 6/12, not 6/12.0.
+    const shortened = named.map(function (each) { return /^(6|20)\//.test(each) ? each.replace(/\.0+$/, '') : each; });
+    const heading = tools.wrap(logmarText + (named.length ? ', ' + shortened.slice(0, 2).join(', ') : ''), (width - 4) * tools.TEXT / 15, true);
     pen.text(heading, 2, tools.TEXT + 1, 'start', 'strong large');
 
-    const axisX = 46;
+    const axisX = 50;
     const snellenX = axisX + 12;
     const shown = STEPS.filter(function (metric) { return Math.log10(metric / 6) >= low - 1e-9 && Math.log10(metric / 6) <= high + 1e-9; });
     const columnWidth = function (head, wordsOf) {
@@ -49,7 +51,7 @@
     const laneX = rightX + 23;
     const textX = laneX + 18;
     const room = width - textX - 2;
-    const blocks = [{at: result, kind: 'result', strong: tools.measure(logmarText, true) > room ? logmarText.split('\u00a0') : [logmarText], lines: tools.wrap(named.join(', '), room)}].concat(conventions.map(function (each) {
+    const blocks = [{at: result, kind: 'result', strong: tools.measure(logmarText, true) > room ? logmarText.split('\u00a0') : [logmarText], lines: tools.wrap(shortened.join(', '), room)}].concat(conventions.map(function (each) {
       return {at: (each.low + each.high) / 2, low: each.low, high: each.high, kind: 'convention', strong: tools.wrap(each.words + ': ' + each.short, room, true), lines: []};
     })).sort(function (a, b) { return a.at - b.at; });
     blocks.forEach(function (block) {
@@ -62,7 +64,7 @@
     const length = Math.max(360, total);
     const at = function (value) { return top + (value - low) / (high - low) * length; };
 
-    pen.text('logMAR', 0, head, 'start', 'strong');
+    pen.text('logMAR', 2, head, 'start', 'strong');
     pen.text('6 m', snellenX, head, 'start', 'strong');
     pen.text('20 ft', feetX, head, 'start', 'strong');
     const ticks = tools.ticks(low, high, 12);

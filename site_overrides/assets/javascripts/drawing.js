@@ -273,7 +273,7 @@
         pen.text(format(value), place, axis.at + 16, 'middle', 'tick');
       } else {
         pen.line(axis.at, place, axis.gridTo, place, 'grid');
-        pen.text(format(value), axis.at - 6, place + 4, 'end', 'tick');
+        pen.text(format(value), axis.at - 9, place + 4, 'end', 'tick'); // clear of a point on the axis
       }
     });
     if (across) this.line(axis.from, axis.at, axis.to, axis.at, 'axis');
@@ -354,4 +354,37 @@
     leftOut: leftOut,
     view: view
   };
+
+  /* ---- what the page folds ---- */
+
+  // Browsers that do it by themselves are not disturbed: open on paper, and open where a link leads.
+  let opened = [];
+
+  function folds(within) {
+    return Array.prototype.slice.call(within.querySelectorAll('details.fold:not([open])'));
+  }
+
+  window.addEventListener('beforeprint', function () {
+    opened = folds(document);
+    opened.forEach(function (each) { each.open = true; });
+  });
+  window.addEventListener('afterprint', function () {
+    opened.forEach(function (each) { each.open = false; });
+    opened = [];
+  });
+
+  function openTarget(hash) {
+    const target = hash.length > 1 ? document.getElementById(decodeURIComponent(hash.slice(1))) : null;
+    const closed = target ? folds(document).filter(function (each) { return each.contains(target); }) : [];
+    if (!closed.length) return;
+    closed.forEach(function (each) { each.open = true; });
+    target.scrollIntoView();
+  }
+
+  document.addEventListener('click', function (event) {
+    const link = event.target.closest ? event.target.closest('a[href^="#"]') : null;
+    if (link) openTarget(link.getAttribute('href'));
+  });
+  window.addEventListener('hashchange', function () { openTarget(window.location.hash); });
+  document.addEventListener('DOMContentLoaded', function () { openTarget(window.location.hash); });
 }());

@@ -34,6 +34,28 @@
     return list.filter(function (each) { return each.length > 1; });
   }
 
+  /** The part of the input's range to draw: where nothing can be worked out for a fifth of it or more, it is left away. */
+  function reach(whole, here, input) {
+    const size = input.high - input.low;
+    let low = Infinity;
+    let high = -Infinity;
+    let step = 0;
+    Object.keys(whole).forEach(function (name) {
+      step = size / (whole[name].length - 1);
+      whole[name].forEach(function (point) {
+        if (!point) return;
+        low = Math.min(low, point[0]);
+        high = Math.max(high, point[0]);
+      });
+    });
+    low = Math.max(input.low, Math.min(low, here) - step);
+    high = Math.min(input.high, Math.max(high, here) + step);
+    return {
+      low: low - input.low >= size / 5 ? low : input.low,
+      high: input.high - high >= size / 5 ? high : input.high
+    };
+  }
+
   drawings.plot = function (pen, state, width) {
     const tools = drawings.helpers;
     const plan = state.definition.plot;
@@ -44,9 +66,13 @@
       return Object.assign({}, band, {label: band.label.charAt(0).toUpperCase() + band.label.slice(1)});
     });
     const needed = bands.reduce(function (list, band) { return list.concat([band.low, band.high]); }, plan.show);
-    const sampled = sample(state, plan, needed, input.low, input.high);
+    const whole = sample(state, plan, needed, input.low, input.high);
+    const span = reach(whole, state.values[plan.across], input);
+    const sampled = span.low > input.low || span.high < input.high ? sample(state, plan, needed, span.low, span.high) : whole;
     const curves = plan.show.map(function (name) { return sampled[name]; });
     const several = plan.show.length > 1;
+    const isDrawn = function (name) { return sampled[name].some(Boolean); };
+    const drawn = plan.show.filter(isDrawn);
     const unit = state.unit(plan.show[0]);
     const heights = marks.map(function (name) { return state.values[name]; });
     needed.forEach(function (name) { sampled[name].forEach(function (point) { if (point) heights.push(point[1]); }); });
@@ -63,17 +89,20 @@
 
     const yTicks = tools.ticks(low, high, 6);
     const showY = function (value) { return tick(value, yTicks.decimals); };
-    const left = 10 + Math.max.apply(null, yTicks.values.map(function (value) { return tools.measure(showY(value)); }));
+    const left = 10 + Math.max.apply(null, yTicks.values.map(function (value) { return tools.measure(showY(value)); })) + 3;
     const right = width - 16;
     const bare = function (name) { return name ? ' (' + state.withUnit('', name).trim() + ')' : ''; };
     const inUnit = bare(unit === 'ratio' ? '' : unit);
-    let heading = tools.wrap(plan.show.map(state.label).join('; ') + inUnit, width - 4, true);
+    const titled = function (names) {
+      return names.map(function (name, index) { return index ? tools.lowerFirst(state.label(name)) : state.label(name); }).join('; ');
+    };
+    let heading = tools.wrap(titled(drawn) + inUnit, width - 4, true);
     // Many results: each is named at its line and in the key.
     if (several && heading.length > 2) heading = tools.wrap(state.definition.title + inUnit, width - 4, true);
     const top = heading.length * tools.LINE + 8;
     const bottom = top + Math.max(210, Math.min(330, (right - left) * 0.56));
-    const xLow = input.low / chosen.factor;
-    const xHigh = input.high / chosen.factor;
+    const xLow = span.low / chosen.factor;
+    const xHigh = span.high / chosen.factor;
     const xTicks = tools.ticks(xLow, xHigh, (right - left) / 48);
 
     function tick(value, decimals) {
@@ -84,6 +113,7 @@
     const x = pen.axis('x', {low: xLow, high: xHigh, from: left, to: right, at: bottom, gridTo: top, values: xTicks.values},
       function (value) { return tick(value, xTicks.decimals); });
     const y = pen.axis('y', {low: low, high: high, from: bottom, to: top, at: left, gridTo: right, values: yTicks.values}, showY);
+    if (low < 0 && high > 0) pen.line(left, y(0), right, y(0), 'zero');
     const xOf = function (own) { return x(own / chosen.factor); };
     pen.text(heading, 2, tools.TEXT, 'start', 'strong');
     pen.text(state.label(plan.across) + bare(chosen.name === 'ratio' ? '' : chosen.name), (left + right) / 2, bottom + 36, 'middle', 'strong');
@@ -198,6 +228,7 @@
               });
             });
           });
+          if (!solid.length) return {clear: true, which: which, absent: true};
           const found = tools.place(candidates, taken.concat(used), bounds);
           if (!found) return {clear: false};
           const box = found.box;
@@ -211,9 +242,9 @@
       let set = tags(function (name) { return tools.wrap(state.label(name), (right - left) * 0.42, true); });
       if (!set.every(function (each) { return each.clear; })) {
         set = tags(function (name, which) { return [letter(which)]; }).filter(function (each) { return each.clear; });
-        set.forEach(function (each) { lettered[each.which] = true; });
+        set.forEach(function (each) { lettered[each.which] = !each.absent; });
       }
-      set.forEach(function (each) { pen.text(each.words, each.x, each.y, each.anchor, 'strong halo'); });
+      set.filter(function (each) { return !each.absent; }).forEach(function (each) { pen.text(each.words, each.x, each.y, each.anchor, 'strong halo'); });
     } else {
       present.forEach(function (name) {
         const py = y(state.values[name]);
@@ -236,7 +267,7 @@
     if (several) {
       pen.text(tools.wrap('At ' + at, right - left, true), left, height + 13, 'start', 'strong');
       height = pen.key(plan.show.map(function (name, which) {
-        const value = present.indexOf(name) < 0 ? '\u2013' : state.withUnit(state.text(name), state.unit(name));
+        const value = present.indexOf(name) < 0 ? '\u2013' + (isDrawn(name) ? '' : ', not drawn') : state.withUnit(state.text(name), state.unit(name));
         return {words: (lettered[which] ? letter(which) + '. ' : '') + state.label(name) + ': ' + value,
           sign: function (to, kx, ky) { to.line(kx - 4, ky + 7, kx + 28, ky + 7, 'curve curve-' + (which % 6)); }};
       }), left + 2, height + 20, right - left) + 2;
@@ -253,8 +284,7 @@
     }
     if (lowest !== null) {
       const lowestName = marks.filter(function (name) { return state.values[name] === lowest; })[0];
-      const words = tools.wrap('Below ' + state.withUnit(state.text(lowestName), unit) + ': ' +
-        state.label(lowestName).replace(/^[A-Z](?=[a-z])/, function (first) { return first.toLowerCase(); }), right - left - 30);
+      const words = tools.wrap(state.label(lowestName) + ': ' + state.withUnit(state.text(lowestName), unit) + '; hatched beneath it', right - left - 30);
       pen.add('rect', {x: left, y: height + 2, width: 22, height: 13, class: 'beyond key', fill: 'url(#' + pen.id + '-limit)'});
       pen.text(words, left + 30, height + 13, 'start', 'tick');
       height += 5 + words.length * tools.LINE;
@@ -278,7 +308,7 @@
       const name = plan.show[which];
       const ends = [solid[0], solid[solid.length - 1]];
       sentences.push((several ? state.label(name) + ': from ' : 'From ') + ends.map(function (end) {
-        return state.withUnit(tools.plain(end[0] / chosen.factor), chosen.name);
+        return state.withUnit(tools.plain(Number((end[0] / chosen.factor).toPrecision(4))), chosen.name);
       }).join(' to ') + ' it goes from ' + ends.map(function (end) {
         return state.withUnit(state.textOf(name, end[1]), state.unit(name));
       }).join(' to ') + '.');
@@ -291,7 +321,7 @@
     return {
       width: width,
       height: height,
-      title: plan.show.map(state.label).join('; ') + ' against ' + state.label(plan.across),
+      title: titled(drawn) + ' against ' + state.label(plan.across),
       description: sentences.join(' ')
     };
   };

@@ -1,5 +1,6 @@
 /* Days from an injection to surgery: one cell a day, the window as a bar, the theatre date as a pin.
- * definition.roles: {injected, opens, closes, theatre}, each a date; the window includes both its ends. */
+ * definition.roles: {injected, opens, closes, theatre}, each a date; the window includes both its ends.
+ * Optional: list, the first theatre list inside the window, and next_list, the next one after the theatre date. */
 (function () {
   'use strict';
 
@@ -23,40 +24,43 @@
     return 'day ' + (number < 0 ? '\u2212' : '') + Math.abs(number);
   }
 
-  /** Rows and sides for the date labels under the bar, so that no label meets another or a leader line. Few labels: try all. */
+  /** Rows and sides for the date labels under the bar, so that no label meets another or a leader line: the best of all ways. */
   function arrange(labels, width) {
-    const rows = labels.length;
-    const options = [];
-    for (let row = 0; row < rows; row += 1) ['start', 'end', 'middle'].forEach(function (anchor) { options.push({row: row, anchor: anchor}); });
+    const options = labels.map(function (label) {
+      const ways = [];
+      for (let row = 0; row < labels.length; row += 1) {
+        ['start', 'end', 'middle'].forEach(function (anchor) {
+          const size = label.size;
+          let cost = row * 3 + (anchor === 'middle' ? 0 : 1);
+          let left = anchor === 'start' ? label.x - 6 : anchor === 'end' ? label.x + 6 - size : label.x - size / 2;
+          if (left < 0 || left + size > width) {
+            if (anchor !== 'middle') cost += 1000;
+            left = Math.max(0, Math.min(width - size, left));
+          }
+          ways.push({row: row, left: left, right: left + size, x: label.x, cost: cost});
+        });
+      }
+      return ways.sort(function (one, other) { return one.cost - other.cost; });
+    });
+    const crosses = function (lower, upper) { return lower.row > upper.row && lower.x > upper.left - 4 && lower.x < upper.right + 4 ? 200 : 0; };
     let best = null;
     let least = Infinity;
-    const total = Math.pow(options.length, labels.length);
-    for (let trial = 0; trial < total; trial += 1) {
-      let rest = trial;
-      let cost = 0;
-      const set = labels.map(function (label) {
-        const option = options[rest % options.length];
-        rest = Math.floor(rest / options.length);
-        const size = label.size;
-        let left = option.anchor === 'start' ? label.x - 6 : option.anchor === 'end' ? label.x + 6 - size : label.x - size / 2;
-        if (left < 0 || left + size > width) {
-          if (option.anchor !== 'middle') cost += 1000;
-          left = Math.max(0, Math.min(width - size, left));
-        }
-        cost += option.row * 3 + (option.anchor === 'middle' ? 0 : 1);
-        return {row: option.row, anchor: option.anchor, left: left, right: left + size, x: label.x};
-      });
-      for (let a = 0; a < set.length; a += 1) {
-        for (let b = 0; b < set.length; b += 1) {
-          if (a < b && set[a].row === set[b].row && set[a].left < set[b].right + 10 && set[b].left < set[a].right + 10) cost += 500;
-          if (a !== b && set[a].row > set[b].row && set[a].x > set[b].left - 4 && set[a].x < set[b].right + 4) cost += 200;
-        }
-      }
-      if (cost < least) {
+    const place = function (set, cost) {
+      if (cost >= least) return;
+      if (set.length === labels.length) {
         least = cost;
         best = set;
+        return;
       }
-    }
+      options[set.length].forEach(function (way) {
+        const clash = set.reduce(function (sum, other) {
+          const meets = way.row === other.row && way.left < other.right + 10 && other.left < way.right + 10;
+          return sum + (meets ? 500 : 0) + crosses(way, other) + crosses(other, way);
+        }, 0);
+        place(set.concat([way]), cost + way.cost + clash);
+      });
+    };
+    place([], 0);
     return best;
   }
 
@@ -68,6 +72,11 @@
     });
     if (days.closes < days.opens) throw new Error('the window closes before it opens');
     const place = standing(days);
+    const lists = [{role: 'list', words: 'first list'}, {role: 'next_list', words: 'next list'}].filter(function (each) {
+      if (!tools.has(state, each.role) || state.withheld[state.nameOf(each.role)]) return false;
+      each.day = Math.floor(state.role(each.role));
+      return true;
+    });
     const since = function (day) { return day - days.injected; };
 
     // A near date stretches the line; a far one goes behind a break.
@@ -108,7 +117,8 @@
       for (let day = first + 1; day <= last; day += 1) pen.line(start(day), row, start(day), row + CELL, 'day-line');
     }
     // The days that matter are numbered first, then as many of the others as leave them room.
-    const named = [days.theatre, days.injected, days.opens, days.closes].filter(function (day) { return day >= first && day <= last; });
+    const listDays = lists.map(function (each) { return each.day; });
+    const named = [days.theatre, days.injected, days.opens, days.closes].concat(listDays).filter(function (day) { return day >= first && day <= last; });
     const others = [];
     for (let day = first; day <= last; day += 1) if (since(day) % step === 0) others.push(day);
     const numbered = [];
@@ -127,6 +137,11 @@
     };
     box(days.injected, 'day-injected');
     if (!far) box(days.theatre, 'day-theatre');
+    // A theatre list: a tab hanging from its day, over the window's bar.
+    listDays.filter(function (day, index) { return listDays.indexOf(day) === index && day >= first && day <= last; }).forEach(function (day) {
+      const x = middle(day);
+      pen.add('path', {d: 'M' + (x - 5) + ' ' + (row + CELL) + 'L' + (x + 5) + ' ' + (row + CELL) + 'L' + x + ' ' + (row + CELL + 8) + 'Z', class: 'day-list'});
+    });
     if (far) {
       const edge = far < 0 ? left : right;
       const beyond = far < 0 ? 1 : width - 1;
@@ -153,7 +168,7 @@
     }
 
     // The window, as a bar under its days.
-    const barTop = row + CELL + 5;
+    const barTop = row + CELL + (lists.length ? 11 : 5);
     const barLeft = start(days.opens);
     const barRight = start(days.closes + 1);
     const length = days.closes - days.opens + 1;
@@ -171,13 +186,22 @@
     // Dates of the three days that make the window.
     const same = days.opens === days.closes;
     const labels = [
-      {x: middle(days.injected), from: row + CELL, lines: [dayNumber(0) + ', injected', state.formatDate(days.injected)]}
+      {day: days.injected, x: middle(days.injected), from: row + CELL, lines: [dayNumber(0) + ', injected', state.formatDate(days.injected)]}
     ].concat(same ? [
-      {x: middle(days.opens), from: barTop + 24, lines: [dayNumber(since(days.opens)) + ', opens and closes', state.formatDate(days.opens)]}
+      {day: days.opens, x: middle(days.opens), from: barTop + 24, lines: [dayNumber(since(days.opens)) + ', opens and closes', state.formatDate(days.opens)]}
     ] : [
-      {x: Math.min(middle(days.opens), barLeft + 12), from: barTop + 24, lines: [dayNumber(since(days.opens)) + ', opens', state.formatDate(days.opens)]},
-      {x: Math.max(middle(days.closes), barRight - 12), from: barTop + 24, lines: [dayNumber(since(days.closes)) + ', closes', state.formatDate(days.closes)]}
+      {day: days.opens, x: Math.min(middle(days.opens), barLeft + 12), from: barTop + 24, lines: [dayNumber(since(days.opens)) + ', opens', state.formatDate(days.opens)]},
+      {day: days.closes, x: Math.max(middle(days.closes), barRight - 12), from: barTop + 24, lines: [dayNumber(since(days.closes)) + ', closes', state.formatDate(days.closes)]}
     ]);
+    // A list on a day that has its label already joins it there.
+    lists.forEach(function (each) {
+      const there = labels.filter(function (label) { return label.day === each.day; })[0];
+      if (there) {
+        if (!/list/.test(there.lines[0])) there.lines[0] += ', ' + each.words;
+      } else {
+        labels.push({day: each.day, x: middle(each.day), from: barTop + 24, lines: [dayNumber(since(each.day)) + ', ' + each.words, state.formatDate(each.day)]});
+      }
+    });
     labels.forEach(function (label) {
       label.lines[0] = label.lines[0].charAt(0).toUpperCase() + label.lines[0].slice(1);
       label.size = Math.max(tools.measure(label.lines[0], true), tools.measure(label.lines[1])) + 4;
@@ -200,7 +224,12 @@
       title: 'Injection to surgery: theatre date ' + place.words,
       description: 'Injected on ' + state.formatDate(days.injected) + ', day 0. The window opens on ' + state.formatDate(days.opens) +
         ', ' + dayNumber(since(days.opens)) + ', and closes on ' + state.formatDate(days.closes) + ', ' + dayNumber(since(days.closes)) +
-        '. Theatre is on ' + state.formatDate(days.theatre) + ', ' + dayNumber(since(days.theatre)) + ': ' + place.words + '.'
+        '. Theatre is on ' + state.formatDate(days.theatre) + ', ' + dayNumber(since(days.theatre)) + ': ' + place.words + '.' +
+        lists.map(function (each, index) {
+          if (index && each.day === lists[0].day) return '';
+          return ' ' + (each.role === 'list' ? 'The first list inside the window is on ' : 'The next list inside the window after the theatre date is on ') +
+            state.formatDate(each.day) + ', ' + dayNumber(since(each.day)) + '.';
+        }).join('') + tools.leftOut(state, ['list', 'next_list']).map(function (words) { return ' ' + words; }).join('')
     };
   };
 }());

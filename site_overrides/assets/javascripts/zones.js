@@ -61,9 +61,10 @@
 
     // Names on leaders from the lower right of each ring; the innermost first, so that no leader crosses a name.
     const names = [{angle: ora, words: 'Ora serrata ' + tools.amount(state, 'ora_angle')}];
-    if (ora > 90) names.push({angle: 90, words: 'Equator 90 degrees'});
+    const atEquator = given && Math.abs(anterior - 90) < 0.05;
+    if (ora > 90 && !atEquator) names.push({angle: 90, words: 'Equator 90 degrees'});
     if (posterior > 0) names.push({angle: posterior, words: 'Posterior limit ' + tools.amount(state, 'posterior_angle')});
-    if (given) names.push({angle: anterior, words: 'Anterior limit ' + tools.amount(state, 'anterior_angle')});
+    if (given) names.push({angle: anterior, words: 'Anterior limit' + (atEquator ? ', the equator, ' : ' ') + tools.amount(state, 'anterior_angle')});
     names.sort(function (a, b) { return a.angle - b.angle; });
     let y = top + 2 * radius + 10;
     let last = -Infinity;
