@@ -37,7 +37,7 @@ def lately(root: Path, until: date) -> list[tuple[str, list[tuple[str, str, str]
             day = datetime.fromtimestamp(int(seconds), UTC).date()
             continue
         status, *paths = line.split("\t")
-        if commit in edge or not since <= day <= until:
+        if not paths or commit in edge or not since <= day <= until:
             continue
         # Of a renamed file git names both paths; of any other, one.
         words = ("gone", "changed") if len(paths) == 2 else ({"A": "new", "D": "gone"}.get(status, "changed"),)

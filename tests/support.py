@@ -82,6 +82,7 @@ def page_kinds() -> dict[str, str]:
         "technique": f"techniques/{fullest('techniques')}.html",
         "cases": "pathways/index.html",
         "pathway": f"pathways/{fullest('pathways')}.html",
+        "brief": "brief.html",
         "calculators": "calculators/index.html",
         **{f"calculator {id}": f"calculators/{id}.html" for id in calculator_ids()},
         "sources": "sources/index.html",
@@ -302,7 +303,7 @@ def asking(id: str, today: date = date(2026, 7, 1)) -> tuple[Callable[..., calcu
 
 
 def queries() -> list[dict]:
-    """The phrases of tests/queries.yaml, each with `type`, `find` as a list of pages, and `number` where the result shows one."""
+    """The phrases of tests/queries.yaml, each with `type` and `find`, a list of pages."""
     groups = yaml.safe_load((ROOT / "tests" / "queries.yaml").read_text(encoding="utf-8"))
     return [{**q, "type": str(q["type"]), "find": [q["find"]] if isinstance(q["find"], str) else q["find"]} for found in groups.values() for q in found]
 

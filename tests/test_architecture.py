@@ -41,7 +41,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "versions": {"model", "text"},  # sheets, sign-off and what-changed all name a card by the same digest
     "ledger": {"model", "link"},  # counts linked statements; pages and the command line both show it
     "render": {"render.pages"},
-    "render.pages": {"model", "text", "units", "link", "ledger", "signoff", "versions", "render.axis", "render.brief", "render.questions", "render.prose", "render.calculator"},
+    "render.pages": {"model", "text", "units", "link", "ledger", "signoff", "versions", "render.axis", "render.brief", "render.questions", "render.searching", "render.prose", "render.calculator"},
     "render.axis": {"model", "units"},
     "render.brief": {"model", "text", "formula", "link", "versions", "render.prose"},
     "render.questions": {"model", "link", "render.prose"},  # what the self-test asks, as pieces that a script can build

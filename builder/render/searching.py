@@ -8,6 +8,7 @@ replacements that Python and JavaScript read alike.
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import re
@@ -315,23 +316,30 @@ def _postings(folding: Folding, records: list[Record], term_at: Mapping[str, int
                 put("=" + key, n, weight)
                 if r.kind == "term":
                     meant.setdefault(tuple(key.split(" ")), set()).add(n)
+
+    @functools.cache  # every figure of a card repeats the card's names
+    def keys(text: str) -> tuple[set[str], set[str]]:
+        """The words of a text, and the terms whose names stand in it."""
+        forms, terms = list(folding.words(text)), set()
+        for start in range(len(forms)):
+            name: tuple[str, ...] = ()
+            for form in forms[start : start + _LONGEST_NAME]:
+                if not form:
+                    break
+                name = (*name, form[0])
+                terms |= meant.get(name, set())
+        return {w for form in forms for w in form}, {"~" + _base36(t) for t in terms}
+
     for n, r in enumerate(records):
         for id in r.terms:
             if id in term_at:
                 put("~" + _base36(term_at[id]), n, 10 if r.kind == "term" else 0.6)
         for weight, text in r.fields:
-            forms = list(folding.words(text))
-            for form in forms:
-                for word in form:
-                    put(word, n, weight)
-            for start in range(len(forms)):
-                name: tuple[str, ...] = ()
-                for form in forms[start : start + _LONGEST_NAME]:
-                    if not form:
-                        break
-                    name = (*name, form[0])
-                    for term in meant.get(name, ()):
-                        put("~" + _base36(term), n, weight * 0.85)
+            words, stands_for = keys(text)
+            for word in words:
+                put(word, n, weight)
+            for key in stands_for:
+                put(key, n, weight * 0.85)
     return {key: {n: w if key[0] == "=" else w / (w + _SATURATION) for n, w in at.items()} for key, at in found.items()}
 
 

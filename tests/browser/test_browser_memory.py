@@ -230,6 +230,16 @@ def test_each_change_leads_to_its_place_and_the_place_says_it_too(both, browsing
     expect(page.locator("#step-4")).to_be_in_viewport()
 
 
+def test_an_address_that_names_a_place_in_a_changed_card_still_leads_there(both, browsing: Browsing) -> None:
+    page = browsing.open(both, f"before/{CARD}", fresh=True, width=390, height=600)
+    _read(page)
+    page.goto(both.root + f"after/{CARD}#cautions")
+    expect(page.locator(".changed-since .change").first).to_be_attached()
+    settle(page)
+    expect(page.locator("#cautions")).to_be_in_viewport()
+    expect(page.locator(".changed-since h2")).not_to_be_in_viewport()
+
+
 def test_words_that_changed_are_set_apart_from_those_that_stayed(bases, browsing: Browsing) -> None:
     page = _changed(browsing, bases["http"])
     row = page.locator(".change", has_text="slowly")

@@ -89,6 +89,10 @@ def test_every_link_leads_to_a_file_of_the_site_and_every_fragment_to_a_place_in
             target = target.resolve()
             if not target.is_relative_to(site.resolve()) or not target.is_file():
                 faults.append(f"{_at(site, page)}: <{tag} {key}={value!r}> leads to no file")
+            elif target.name == "brief.html" and parts.fragment.startswith("case="):
+                # Not a place but a state: the pathway whose brief is wanted.
+                if not (site / "assets" / "data" / f"brief-{parts.fragment.removeprefix('case=')}.js").is_file():
+                    faults.append(f"{_at(site, page)}: <{tag} {key}={value!r}>: no such case")
             elif parts.fragment and target.suffix == ".html":
                 there = pages[site / target.relative_to(site.resolve())]
                 if unquote(parts.fragment) not in there.names and unquote(parts.fragment) not in there.ids:

@@ -199,12 +199,16 @@
           panel.replaceChildren(make('p', '', 'This card has changed since you read it on ' + say(is.on) + '; what changed could not be shown.'));
           panel.hidden = false;
         }, function () {
+          const heldBack = document.documentElement.classList.contains('card-changed');
           letGo();
           if (state(id, version).name !== 'changed') return;
           cards.memory.showChanges(panel, store.get(INDEX + ':' + id), seen, say(is.on), function () {
             remember();
             told.focus({preventScroll: true});
           });
+          // The panel has pushed down the place that the address names.
+          const named = heldBack && location.hash && document.getElementById(location.hash.slice(1));
+          if (named) named.scrollIntoView();
         });
       }
     }

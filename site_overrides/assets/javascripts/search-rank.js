@@ -66,22 +66,29 @@
 
     const opened = new Map();
 
-    /** The records of a key with their weights, from 0 to 1. */
+    /** The records of a key with their weights, from 0 to 1: [number, weight, number, weight, ...]. */
     function postings(at) {
       let found = opened.get(at);
       if (!found) {
         found = [];
         let n = 0;
-        for (const [, step, letter] of packed[at].matchAll(/([0-9a-z]+)([A-Z])/g)) {
-          n += parseInt(step, 36);
-          found.push([n, (letter.charCodeAt(0) - 65) / 25]);
+        let step = 0;
+        for (let i = 0; i < packed[at].length; i += 1) {
+          const code = packed[at].charCodeAt(i);
+          if (code >= 65 && code <= 90) {
+            n += step;
+            step = 0;
+            found.push(n, (code - 65) / 25);
+          } else {
+            step = step * 36 + code - (code < 58 ? 48 : 87);
+          }
         }
         opened.set(at, found);
       }
       return found;
     }
 
-    const rarity = (at) => Math.log(1 + records.length / (0.5 + postings(at).length));
+    const rarity = (at) => Math.log(1 + records.length / (0.5 + postings(at).length / 2));
 
     /** Words of the index with the fewest slips between them and a word: {slips, found: [places]}. */
     function near(word) {
@@ -111,13 +118,14 @@
       const last = typed.length - 1;
       const nearly = [];
       const unknown = [];
-      const matched = typed.map(() => new Map()); // a word -> record -> how well, 0 to 1
+      const matched = typed.map(() => new Float32Array(records.length)); // a word -> record -> how well, 0 to 1
       const weight = typed.map(() => 0); // how much a word says: rare words say more
 
       function hit(i, at, share, importance) {
         weight[i] = Math.max(weight[i], importance);
         const here = matched[i];
-        for (const [n, w] of postings(at)) if (w * share > (here.get(n) || 0)) here.set(n, w * share);
+        const found = postings(at);
+        for (let k = 0; k < found.length; k += 2) if (found[k + 1] * share > here[found[k]]) here[found[k]] = found[k + 1] * share;
       }
 
       /** For a word that is not in the index: a slip of the finger, or a longer form of a word that is. */
@@ -171,11 +179,13 @@
           }
           for (const at of whole >= 0 ? [whole, ...starts] : starts) {
             const share = at === whole ? 1 : (0.6 * key.length) / words[at].length;
-            for (const [n, w] of postings(at)) {
-              named.set(n, [...(named.get(n) || []), [i, j, share * w]]);
+            const called = postings(at);
+            for (let k = 0; k < called.length; k += 2) {
+              const n = called[k];
+              named.set(n, [...(named.get(n) || []), [i, j, share * called[k + 1]]]);
               if (at !== whole || records[n][0] !== TERM) continue;
               const term = place('~' + n.toString(36));
-              if (term >= 0) for (let k = i; k <= j; k += 1) hit(k, term, 0.9, weight[k] || rarity(term));
+              if (term >= 0) for (let word = i; word <= j; word += 1) hit(word, term, 0.9, weight[word] || rarity(term));
             }
           }
         }
@@ -189,17 +199,16 @@
 
       const total = weight.reduce((a, b) => a + b, 0);
       const number = typed.some((w) => asksNumber.has(w.form)) || /\bhow\b/i.test(text);
-      const score = new Map();
-      matched.forEach((here, i) => {
-        for (const [n, share] of here) {
-          const s = score.get(n) || [0, 0];
-          s[0] += weight[i] * share;
-          s[1] += weight[i];
-          score.set(n, s);
-        }
-      });
       const results = [];
-      for (const [n, [sum, covered]] of score) {
+      for (let n = 0; n < records.length; n += 1) {
+        let sum = 0;
+        let covered = 0;
+        for (let i = 0; i <= last; i += 1) {
+          if (!matched[i][n]) continue;
+          sum += weight[i] * matched[i][n];
+          covered += weight[i];
+        }
+        if (!sum) continue;
         let bonus = 0;
         for (const [i, j, share] of named.get(n) || []) {
           let said = 0;

@@ -189,12 +189,12 @@
   }
 
   function start() {
-    const id = decodeURIComponent(location.hash.slice(1));
+    const id = location.hash.slice(1);
     const found = Array.from(box.querySelectorAll('.test-case')).find(function (n) { return n.id === id; });
     if (!found) { choose(''); return; }
     const all = window.cards.questions = window.cards.questions || {};
     const run = function () {
-      if (decodeURIComponent(location.hash.slice(1)) !== id) return;
+      if (location.hash.slice(1) !== id) return;
       box.querySelectorAll('.test-case, .test-off').forEach(function (n) { n.hidden = true; });
       intro(false);
       stage.hidden = false;
