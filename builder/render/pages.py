@@ -102,20 +102,15 @@ def _by_stage(library: Library) -> list[tuple[str, list[Technique]]]:
 
 
 def in_order(library: Library) -> list[Technique]:
-    """The technique cards in the order of the operation: by stage, then along `next`, then by title."""
+    """The technique cards in the order of the operation: by stage, then along `next`, each as late as what follows it allows, then by title."""
     techniques = library.techniques
 
     @functools.cache
-    def depth(id: str) -> int:
-        before = preceding.get(id, ())
-        return 1 + max((depth(b) for b in before), default=-1)
+    def steps_left(id: str) -> int:
+        """How many cards at most still follow along `next`."""
+        return 1 + max((steps_left(n) for n in techniques[id].next if n in techniques), default=-1)
 
-    preceding: dict[str, list[str]] = {}
-    for t in techniques.values():
-        for n in t.next:
-            if n in techniques:
-                preceding.setdefault(n, []).append(t.id)
-    return sorted(techniques.values(), key=lambda t: (STAGES.index(t.stage), depth(t.id), t.title.lower()))
+    return sorted(techniques.values(), key=lambda t: (STAGES.index(t.stage), -steps_left(t.id), t.title.lower()))
 
 
 def reading_minutes(t: Technique) -> int:
