@@ -21,7 +21,7 @@ export PLAYWRIGHT_SKIP_BROWSER_DOWNLOAD := 1
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
 .NOTPARALLEL:
-.PHONY: help serve test check build bench lock clean
+.PHONY: help serve test check build bench screenshots lock clean
 
 help:
 	@echo 'make serve   check the cards, then serve the site with live reload'
@@ -29,6 +29,7 @@ help:
 	@echo 'make check   report every problem in the cards'
 	@echo 'make build   check the cards and write the site'
 	@echo 'make bench   measure the speed of the builder'
+	@echo 'make screenshots   a picture of every kind of page, in every palette and width and on paper'
 	@echo 'make lock    pin the dependencies anew (UPGRADE=1 moves to the newest releases)'
 	@echo 'make clean   remove the environment and everything built'
 	@echo
@@ -52,6 +53,9 @@ test: $(VENV)/test.stamp
 
 bench: $(VENV)/test.stamp
 	@$(need_chromium); $(py) tests/bench.py $(ARGS)
+
+screenshots: $(VENV)/test.stamp
+	@$(need_chromium); $(py) tests/pictures.py $(ARGS)
 
 # A stamp is newer than what it was made from; a changed lock is installed again.
 # The second set holds the first, so that both can live in one environment.
@@ -102,7 +106,7 @@ compile = echo 'Pinning requirements/$(1).txt ...'; \
 	  --output-file requirements/$(1).txt pyproject.toml
 
 clean:
-	@rm -rf $(VENV) $(VENV)-lock site build dist .cache .pytest_cache .hypothesis *.egg-info
+	@rm -rf $(VENV) $(VENV)-lock site screenshots build dist .cache .pytest_cache .hypothesis *.egg-info
 	@find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
 # --- shell fragments ---

@@ -26,7 +26,7 @@ from .prose import MARKS, MEANINGS, Prose, short_name
 
 WORDS_A_MINUTE = 200
 # Pages on which the browser remembers what was read; main.html adds the style and script.
-REMEMBERING = {"styles": ["memory"], "scripts": ["memory"]}
+REMEMBERING = {"styles": ["memory"], "scripts": ["memory", "marks"]}
 
 
 @dataclass(frozen=True, slots=True)

@@ -140,7 +140,8 @@ COLOUR_RULES = ["color-contrast", "link-in-text-block"]  # the only ones that a 
 def _serious(page, rules: list[str] | None = None) -> list[str]:
     if not page.evaluate("() => Boolean(window.axe)"):
         page.evaluate(AXE_SCRIPT)
-    options = {"resultTypes": ["violations"], "preload": False} | ({"runOnly": rules} if rules else {})
+    # The size of targets is of WCAG 2.2 and has to be asked for.
+    options = {"resultTypes": ["violations"], "preload": False} | ({"runOnly": rules} if rules else {"rules": {"target-size": {"enabled": True}}})
     violations = page.evaluate("options => axe.run(document, options).then(r => r.violations)", options)
     return [f"{v['id']} ({v['impact']}), {v['help']}: " + " | ".join(str(n["target"]) + " " + (n["failureSummary"] or "").split("\n")[-1].strip() for n in v["nodes"][:3])
             for v in violations if v["impact"] in ("serious", "critical")]
@@ -221,3 +222,31 @@ def test_palette_switch_changes_the_colours_and_is_remembered(base, browsing: Br
     assert page.evaluate(shade) != first, "Dark and light give the caution line one colour."
     page.goto(base.root + KINDS["glossary"])
     assert page.evaluate("document.body.dataset.mdColorScheme") == "slate", "The choice is forgotten on the next page."
+
+
+# --- the source behind a claim ------------------------------------------------------------------------------------
+
+
+def test_a_mark_opens_its_source_beneath_the_claim_by_key_and_by_tap(base, browsing: Browsing) -> None:
+    page = browsing.open(base, KINDS["technique"], width=390)
+    links = page.locator('.evidence .basis a[href^="#source-"]')
+    first, second = links.nth(0), links.nth(1)
+    note = page.locator(".cited")
+    first.focus()
+    page.keyboard.press("Enter")
+    expect(note).to_have_count(1)
+    reference = page.locator(f"#source-{first.inner_text()}").inner_text().split(".")[0]
+    assert reference and reference in note.inner_text() and page.url.endswith(".html")
+    expect(first).to_have_attribute("aria-expanded", "true")
+    second.click()  # one at a time
+    expect(note).to_have_count(1)
+    expect(first).not_to_have_attribute("aria-expanded", "true")
+    page.keyboard.press("Escape")
+    expect(note).to_have_count(0)
+    expect(second).to_be_focused()
+
+
+def test_without_a_script_a_mark_leads_to_the_list_of_sources(http_base, browsing: Browsing) -> None:
+    page = browsing.open(http_base, KINDS["technique"], java_script_enabled=False)
+    page.locator('.evidence .basis a[href^="#source-"]').first.click()
+    assert re.search(r"#source-\d+$", page.url)
