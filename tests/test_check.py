@@ -53,7 +53,7 @@ HOSTILE: dict[str, tuple[bytes, list[tuple[int, int, str]]]] = {
     "unknown-key": (technique("equipmnt: []\n").encode(), [(4, 1, "unknown-key")]),
     "unknown-unit": (technique("quantities:\n  one: {label: One, value: 1, unit: mmhg, basis: common practice}\n").encode(), [(5, 37, "unknown-unit")]),
     "wrong-dimension": (technique("quantities:\n  one: {label: One, value: 1, unit: mmHg, basis: common practice, "
-                                  "reported: [{value: 1, unit: mm, in: eyes, basis: common practice}]}\n").encode(), [(5, 95, "wrong-dimension")]),
+                                  "reported: [{value: 1, unit: mm, in: eyes, basis: common practice}], why: It serves.}\n").encode(), [(5, 95, "wrong-dimension")]),
     "unknown-id": (technique("see_also: [raised-infusoin]\n").encode(), [(4, 12, "unknown-card")]),
     "number-in-prose": (_claim("Raise it to 60 mmHg at once."), [(5, 23, "number-in-prose")]),
     "raw-html": (_claim("Do <em>not</em> wait."), [(5, 14, "raw-html")]),

@@ -536,7 +536,7 @@
       sheet.style.fontSize = size + 'pt';
       const top = sheet.querySelector('.brief-head').offsetHeight;
       // A box that may not break leaves the foot of its column empty: USED is what a column holds.
-      return sheet.offsetHeight - top <= (sides * SIDE - top - CAUTION_LINE) * 4 * USED;
+      return sheet.offsetHeight - top <= (sides * SIDE - top - CAUTION_LINE * (1 + document.querySelectorAll('.clock-line').length)) * 4 * USED;
     };
     const largest = function (sides, least) {
       if (!fits(least, sides)) return 0;

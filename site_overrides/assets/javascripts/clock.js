@@ -72,6 +72,7 @@
     }
     document.body.append(line);
     line.replaceChildren(...parts);
+    document.body.classList.toggle('clock-told', parts.length > 0);
   }
 
   judge();

@@ -71,9 +71,15 @@
 
   const overlaid = () => getComputedStyle(find).position === 'fixed' || !find.offsetParent;
 
+  /* The root is told by a class and not by :has(), which would be asked again after every change of any page. */
+  function opened(yes) {
+    find.classList.toggle('opened', yes);
+    document.documentElement.classList.toggle('finding', yes);
+  }
+
   function open(by) {
     if (by) opener = by;
-    find.classList.add('opened');
+    opened(true);
     openers.forEach((b) => b.setAttribute('aria-expanded', 'true'));
     if (document.activeElement !== field) field.focus();
     load().catch(() => {});
@@ -85,7 +91,7 @@
     panel.hidden = true;
     field.setAttribute('aria-expanded', 'false');
     choose(-1);
-    find.classList.remove('opened');
+    opened(false);
     openers.forEach((b) => b.setAttribute('aria-expanded', 'false'));
     if (andReturn && over && opener) opener.focus();
     opener = null;
@@ -195,7 +201,7 @@
   }
 
   field.addEventListener('focus', () => { if (!find.classList.contains('opened')) open(); });
-  field.addEventListener('input', () => { find.classList.add('opened'); show(); });
+  field.addEventListener('input', () => { opened(true); show(); });
   field.addEventListener('keydown', (event) => {
     if (event.isComposing) return;
     const last = options.length - 1;
