@@ -21,15 +21,17 @@ export PLAYWRIGHT_SKIP_BROWSER_DOWNLOAD := 1
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
 .NOTPARALLEL:
-.PHONY: help serve test check build bench screenshots lock clean
+.PHONY: help install serve test check format build bench screenshots lock clean
 
 help:
 	@echo 'make serve   check the cards, then serve the site with live reload'
 	@echo 'make test    install what the tests need, Chromium included, and run them'
 	@echo 'make check   report every problem in the cards'
+	@echo 'make format  put the cards into the one layout'
 	@echo 'make build   check the cards and write the site'
 	@echo 'make bench   measure the speed of the builder'
 	@echo 'make screenshots   a picture of every kind of page, in every palette and width and on paper'
+	@echo 'make install install what the site needs, and stop there'
 	@echo 'make lock    pin the dependencies anew (UPGRADE=1 moves to the newest releases)'
 	@echo 'make clean   remove the environment and everything built'
 	@echo
@@ -44,6 +46,11 @@ serve: $(VENV)/site.stamp
 
 check: $(VENV)/site.stamp
 	@$(py) -m builder check $(ARGS)
+
+format: $(VENV)/site.stamp
+	@$(py) -m builder format $(ARGS)
+
+install: $(VENV)/site.stamp
 
 build: $(VENV)/site.stamp
 	@$(py) -m builder build $(ARGS)

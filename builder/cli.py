@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import codecs
 import json
 import logging
 import os
+import shutil
 import sys
+import tempfile
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from . import __version__, bundle, calculate, compose, export, ledger, starter, when
-from .model import KINDS, PRACTICE, Basis
-from .problems import FORMATS, CouldNotRun
-from .read import FOLDERS, SINGLE
+from . import __version__, bundle, calculate, compose, export, formatting, history, ledger, signoff, starter, when
+from .model import KINDS, PRACTICE, Basis, Document, Library, SignOff
+from .problems import FORMATS, CouldNotRun, Problem
+from .read import FOLDERS, SINGLE, parse, read_file
 from .text import did_you_mean
 
 CLEAN, PROBLEMS, COULD_NOT_RUN = 0, 1, 2
@@ -65,7 +68,7 @@ def check(ctx: click.Context, paths: tuple[Path, ...], form: str) -> None:
     """
     root = _root(ctx)
     wanted = [_inside(p, root) for p in paths]
-    problems = compose.build(root).problems
+    problems = compose.build(root, date.today()).problems
     if wanted:
         problems = [p for p in problems if any(p.file == w or p.file.startswith(w + "/") or w == "." for w in wanted)]
     out = FORMATS[form](problems)
@@ -97,7 +100,7 @@ def build(ctx: click.Context, out: Path | None, zipped: Path | None) -> None:
     """Check the cards, then build the whole site; it is put in place in one move."""
     root = _root(ctx)
     made = when.dated(os.environ, datetime.now(UTC))
-    built = compose.build(root)
+    built = compose.build(root, date.today())
     if built.problems:
         click.echo(FORMATS["text"](built.problems))
         click.echo("Nothing was built.", err=True)
@@ -165,6 +168,47 @@ def _config_file(root: Path) -> Path:
     return config
 
 
+@main.command("format")
+@click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--check", "only_look", is_flag=True, help="Write nothing; say which cards are not in the layout.")
+@click.pass_context
+def format_cards(ctx: click.Context, paths: tuple[Path, ...], only_look: bool) -> None:
+    """Put every card, or only those in PATHS, into the one layout. Comments and what a card says stay.
+
+    Exit code 0: in the layout, or put into it; 1: with --check, some are not, or a card cannot be read; 2: could not run.
+    """
+    root = _root(ctx)
+    wanted = [_inside(p, root) for p in paths]
+    keys = {s["$id"].removesuffix(".schema.json"): list(s.get("properties", ())) for s in compose.load_schemas(root)}
+    cards = root / "cards"
+    files = [(f, kind) for folder, kind in FOLDERS.items() for f in sorted((cards / folder).glob("*.yaml"))]
+    files += [(f, kind) for single, kind in SINGLE.items() if (f := cards / single).exists()]
+    looked, others, problems = 0, 0, []
+    for file, kind in files:
+        name = file.relative_to(root).as_posix()
+        if wanted and not any(name == w or name.startswith(w + "/") or w == "." for w in wanted):
+            continue
+        looked += 1
+        document = read_file(file, name, kind, inside=cards)
+        made = document if isinstance(document, Problem) else formatting.formatted(raw := file.read_bytes(), name, kind, file.stem, keys[kind])
+        if isinstance(made, Problem):
+            problems.append(made)
+        elif made != raw:
+            others += 1
+            if not only_look:
+                file.write_bytes(made)
+            click.echo(f"{name} {'is not in the layout' if only_look else 'is put into the layout'}.")
+    if wanted and not looked:
+        raise CouldNotRun("There is no card there.")
+    if problems:
+        click.echo(FORMATS["text"](problems))
+    if only_look and others:
+        click.echo("Put them into it with: cards format")
+    if not problems and not others:
+        click.echo("Every card is in the layout.")
+    ctx.exit(PROBLEMS if problems or (only_look and others) else CLEAN)
+
+
 @main.command()
 @click.argument("kind", type=click.Choice(KINDS))
 @click.argument("id")
@@ -185,6 +229,139 @@ def new(ctx: click.Context, kind: str, id: str) -> None:
     except FileExistsError:
         raise CouldNotRun(f"{path.relative_to(root).as_posix()} is already there.") from None
     click.echo(f"Wrote {path.relative_to(root).as_posix()}. Fill it in, then run: cards check")
+
+
+@main.command("sign-off")
+@click.argument("ids", nargs=-1, required=True, metavar="ID ...")
+@click.option("--by", "role", required=True, metavar="ROLE", help="The role that read the card and answers for it; never a person's name.")
+@click.option("--on", "day", metavar="DATE", help="The day it was read (default: today).")
+@click.pass_context
+def sign_off(ctx: click.Context, ids: tuple[str, ...], role: str, day: str | None) -> None:
+    """Write into each card named that ROLE answers for its present wording.
+
+    Every card is named by its own id, or KIND/ID where two kinds share one; there is no way to sign all at once.
+    """
+    root = _root(ctx)
+    on = _today(day)
+    if on > date.today():
+        raise CouldNotRun(f"{on} has not come yet; a card is signed off on the day it was read.")
+    role = role.strip()
+    if not role or len(role) > LONGEST_ROLE or not role.isprintable():
+        raise CouldNotRun(f"The role must be one line of 1 to {LONGEST_ROLE} characters.")
+    library = _sound(root).linked.library
+    found = [_one_card(id, library) for id in ids]
+    if twice := next((id for id, card in zip(ids, found, strict=True) if found.count(card) > 1), None):
+        raise CouldNotRun(f"'{twice}' is named twice.")
+    documents = {(d.kind, d.id): d for d in library.documents}
+    # All are worked out before any is written.
+    changes = [_signed_text(root / record.file, documents[kind, record.id], signoff.made(record, library, on, role)) for kind, record in found]
+    for (kind, record), text in zip(found, changes, strict=True):
+        (root / record.file).write_bytes(text)
+        click.echo(f"Signed off {kind}/{record.id}, {record.title}: {on} by the {role}.")
+
+
+LONGEST_ROLE = 80  # as in the schema
+
+
+def _signed_text(path: Path, document: Document, signed: SignOff) -> bytes:
+    """The file with the sign-off in it. Raises CouldNotRun if anything else in the card would change."""
+    before, mark = path.read_bytes(), codecs.BOM_UTF8
+    if before.removeprefix(mark).decode("utf-8", "replace") != document.marks.text:
+        raise CouldNotRun(f"{document.file} was changed meanwhile; nothing was signed off.")
+    after = (mark if before.startswith(mark) else b"") + signoff.written(document, signed).encode()
+    again = parse(after, document.file, document.kind, document.id)
+    wanted = {**document.data, "review": {**document.data["review"], "signed_off": {"on": signed.on, "by": signed.by, "digest": signed.digest}}}
+    if not isinstance(again, Document) or again.data != wanted:
+        raise CouldNotRun(f"The review of {document.file} is written in a form that cannot be filled in; write it as in a starter file (cards new).")
+    return after
+
+
+def _one_card(name: str, library: Library) -> tuple[str, signoff.Record]:
+    found = signoff.named(name, library)
+    if len(found) == 1:
+        return found[0]
+    if found:
+        raise CouldNotRun(f"'{name}' is {' and '.join(f'{kind}/{record.id}' for kind, record in found)}; name the one you mean.")
+    if any(c in name for c in "*?[]") or name in ("all", "."):
+        raise CouldNotRun(f"'{name}' names no card: each card is signed off by its own id, once it has been read.")
+    known = [f"{kind}/{record.id}" if "/" in name else record.id for kind, record in signoff.signable(library)]
+    raise CouldNotRun(f"There is no card '{name}'.{did_you_mean(name, known)}")
+
+
+def _sound(root: Path) -> compose.Built:
+    """The cards, checked; faults of a sign-off itself are let pass. Raises CouldNotRun for any other problem."""
+    built = compose.build(root, date.today())
+    if any(p.rule not in signoff.RULES for p in built.problems):
+        raise CouldNotRun("The cards have problems; run: cards check")
+    return built
+
+
+@main.command("due")
+@click.option("--on", "day", metavar="DATE", help="Take this as today (default: today).")
+@click.option("--format", "form", type=click.Choice(["text", "json", "ics"]), default="text", help="ics: a calendar with the day that each card is due.")
+@click.option("--strict", is_flag=True, help="A card that was never signed off counts as well.")
+@click.pass_context
+def due(ctx: click.Context, day: str | None, form: str, strict: bool) -> None:
+    """List the cards whose sign-off has lapsed, is overdue, is soon due or was never given.
+
+    Exit code 0: none lapsed or overdue; 1: some are; 2: could not run.
+    """
+    on = _today(day)
+    found = signoff.standings(_sound(_root(ctx)).linked.library, on)
+    if form == "ics":
+        click.echo(_review_calendar(found, on), nl=False)
+    elif form == "json":
+        listed = {state: [_standing_data(s) for s in found if s.state == state] for state in signoff.TOLD}
+        click.echo(json.dumps({"on": on.isoformat(), "soon_days": signoff.SOON_DAYS, **listed}, indent=2, ensure_ascii=False))
+    else:
+        click.echo(_due_text(found, on))
+    counted = {signoff.LAPSED, signoff.OVERDUE, *([signoff.NEVER] if strict else [])}
+    ctx.exit(PROBLEMS if any(s.state in counted for s in found) else CLEAN)
+
+
+def _standing_data(s: signoff.Standing) -> dict[str, Any]:
+    signed = s.record.review.signed_off
+    return {"kind": s.kind, "id": s.record.id, "title": s.record.title, "file": s.record.file, "owner": s.record.review.owner,
+            "signed_off": {"on": signed.on, "by": signed.by} if signed else None, "due": s.due.isoformat() if s.due else None}
+
+
+def _due_text(found: list[signoff.Standing], on: date) -> str:
+    heads = {
+        signoff.LAPSED: "Sign-off lapsed, for the card has changed since",
+        signoff.OVERDUE: "Overdue for review",
+        signoff.SOON: f"Due for review within {signoff.SOON_DAYS} days",
+        signoff.NEVER: "Never signed off",
+    }
+    lines = []
+    for state, head in heads.items():
+        group = [s for s in found if s.state == state]
+        if group:
+            lines += [f"{head} ({len(group)}):", *(f"  {s.kind}/{s.record.id}: {s.record.title}. {_signed_words(s)}Kept by the {s.record.review.owner}." for s in group), ""]
+    in_date = sum(s.state in (signoff.CURRENT, signoff.SOON) for s in found)
+    return "\n".join([*lines, f"On {on}, {in_date} of {len(found)} card{'' if len(found) == 1 else 's'} signed off and in date."])
+
+
+def _signed_words(s: signoff.Standing) -> str:
+    signed = s.record.review.signed_off
+    if signed is None:
+        return ""
+    return f"Signed off {signed.on} by the {signed.by}. " + ("" if s.state == signoff.LAPSED else f"Due {s.due}. ")
+
+
+def _review_calendar(found: list[signoff.Standing], on: date) -> str:
+    """Each signed card on the day it is due; what has lapsed, and the count of what was never signed, on the day asked about."""
+    entries = []
+    for s in found:
+        if s.state != signoff.NEVER:
+            title, day = ("Sign-off lapsed", on) if s.state == signoff.LAPSED else ("Review due", s.due)
+            entries.append(export.Entry(f"{title}: {s.record.title}", day, day, f"review-{s.kind}-{s.record.id}@technique-cards",
+                                        f"{s.kind}/{s.record.id}. {_signed_words(s)}Kept by the {s.record.review.owner}."))
+    if never := [s for s in found if s.state == signoff.NEVER]:
+        names = "\n".join(f"{s.kind}/{s.record.id}" for s in never)
+        entries.append(export.Entry(f"Never signed off: {len(never)} card{'' if len(never) == 1 else 's'}", on, on, "never-signed-off@technique-cards", names))
+    if not entries:
+        raise CouldNotRun("There is no card to be signed off, so there is nothing to put into a calendar.")
+    return export.calendar_of(entries, "review", datetime.now(UTC))
 
 
 @main.command()
@@ -236,6 +413,56 @@ def _calendar(ready: calculate.Ready, result: calculate.Result) -> str:
     if last < first:
         raise CouldNotRun("There is no calendar file for these inputs: the last day comes before the first.")
     return export.calendar_file(c.calendar.title, first, last, f"{c.id}-{first:%Y%m%d}-{last:%Y%m%d}@technique-cards", datetime.now(UTC), CAUTION)
+
+
+@main.command()
+@click.argument("ref")
+@click.argument("other", required=False, metavar="[REF]")
+@click.option("--format", "form", type=click.Choice(["markdown", "json"]), default="markdown", help="markdown for people, json for machines.")
+@click.pass_context
+def changes(ctx: click.Context, ref: str, other: str | None, form: str) -> None:
+    """What changed clinically from the git version REF to another, or to the cards as they are here.
+
+    Exit code 0: the report stands, whatever it says; 2: could not run.
+    """
+    from . import changes as report  # its own name is the command's
+
+    root = _root(ctx)
+    if not history.has_git(root):
+        raise CouldNotRun("These cards are not kept in git, or git is not installed, so there is no earlier version to compare with.")
+    found = {name: _commit(root, name) for name in (ref, other) if name is not None}  # both, before the first is read
+
+    def version(name: str, built: compose.Built) -> report.Version:
+        return report.Version(name, built.linked.library, compose.cases(built))
+
+    before = version(ref, _built_at(root, ref, found[ref]))
+    after = version(other, _built_at(root, other, found[other])) if other is not None else version("the cards here", compose.build(root))
+    made = report.compare(before, after)
+    click.echo(report.to_json(made) if form == "json" else report.to_markdown(made))
+
+
+def _commit(root: Path, ref: str) -> str:
+    found = history.commit(root, ref)
+    if found is None:
+        raise CouldNotRun(f"There is no version '{ref}' in this repository. Name a branch, a tag or a commit; a copy without its whole "
+                          "history gets the rest by: git fetch --unshallow")
+    return found
+
+
+def _built_at(root: Path, ref: str, commit: str) -> compose.Built:
+    """The cards of a commit, read by the rules and schemas of today, so that both versions are seen with the same eyes."""
+    files = history.cards_of(root, commit)
+    if not files:
+        raise CouldNotRun(f"The version '{ref}' has no cards folder." if files is not None else f"git could not read the version '{ref}'.")
+    with tempfile.TemporaryDirectory(prefix="cards-") as folder:
+        old = Path(folder)
+        for name, content in files.items():
+            path = old / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+        if (root / "schema").is_dir():
+            shutil.copytree(root / "schema", old / "schema")
+        return compose.build(old)
 
 
 def _given(values: tuple[str, ...]) -> dict[str, str]:

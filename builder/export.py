@@ -2,7 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """An all-day entry from the first day to the last, both included. uid: the same for the same entry in every issue."""
+
+    title: str
+    first: date
+    last: date
+    uid: str
+    description: str
 
 
 def calendar_file(title: str, first: date, last: date, uid: str, stamp: datetime, description: str) -> str:
@@ -10,12 +23,22 @@ def calendar_file(title: str, first: date, last: date, uid: str, stamp: datetime
 
     stamp: when the file is made, in UTC. Lines end in CRLF and are folded at 75 octets.
     """
-    lines = [
-        "BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//technique cards//calculator//EN", "CALSCALE:GREGORIAN", "BEGIN:VEVENT",
-        f"UID:{uid}", f"DTSTAMP:{stamp:%Y%m%dT%H%M%SZ}", f"DTSTART;VALUE=DATE:{first:%Y%m%d}",
-        f"DTEND;VALUE=DATE:{last + timedelta(days=1):%Y%m%d}",  # the end of an all-day entry is the day after it
-        f"SUMMARY:{_text(title)}", f"DESCRIPTION:{_text(description)}", "TRANSP:TRANSPARENT", "END:VEVENT", "END:VCALENDAR",
-    ]
+    return calendar_of([Entry(title, first, last, uid, description)], "calculator", stamp)
+
+
+def calendar_of(entries: Iterable[Entry], about: str, stamp: datetime) -> str:
+    """An RFC 5545 calendar of all-day entries; there must be one at least, or it is no calendar.
+
+    about: what the calendar comes from, one word. stamp: when it is made, in UTC.
+    """
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", f"PRODID:-//technique cards//{about}//EN", "CALSCALE:GREGORIAN"]
+    for e in entries:
+        lines += [
+            "BEGIN:VEVENT", f"UID:{e.uid}", f"DTSTAMP:{stamp:%Y%m%dT%H%M%SZ}", f"DTSTART;VALUE=DATE:{e.first:%Y%m%d}",
+            f"DTEND;VALUE=DATE:{e.last + timedelta(days=1):%Y%m%d}",  # the end of an all-day entry is the day after it
+            f"SUMMARY:{_text(e.title)}", f"DESCRIPTION:{_text(e.description)}", "TRANSP:TRANSPARENT", "END:VEVENT",
+        ]
+    lines.append("END:VCALENDAR")
     return "".join(_folded(line) + "\r\n" for line in lines)
 
 

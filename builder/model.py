@@ -57,6 +57,16 @@ class Marks:
         at = found.start()
         return self._text.count("\n", 0, at) + 1, at - self._text.rfind("\n", 0, at)
 
+    @property
+    def text(self) -> str:
+        """The whole document as it was written, without a byte order mark."""
+        return self._text
+
+    def span(self, path: Path) -> tuple[int, int]:
+        """Where the value at a path begins and ends, as offsets into `text`; the end is the offset behind its last character."""
+        node = self._find(path)[1]
+        return node.start_mark.index, node.end_mark.index
+
     def _find(self, path: Path) -> tuple[Any, Any]:
         if self._root is None:
             self._root = self._compose(self._text)
@@ -467,6 +477,7 @@ class Department:
     contact: str
     calculators_off: tuple[str, ...] = ()
     stale_after_days: int = 30  # the schema says the same to the editor; a test compares them
+    licence: str = ""  # an SPDX identifier
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ MANIFEST = "manifest.webmanifest"
 # Parts of the theme that nothing on the site asks for, and lists for search engines.
 _NO_USE = re.compile(r"assets/javascripts/(?:lunr|workers)/|.*\.map\Z|sitemap\.xml")
 # Kept when first opened: there are many, and a fellow before theatre needs few of them.
-_WHEN_OPENED = re.compile(r"(?:sources|ledgers)/(?!index\.html\Z)|data/")
+_WHEN_OPENED = re.compile(r"(?:sources|ledgers)/(?!index\.html\Z)|(?:fields|changes)\.html\Z|data/")
 # A page for an address that is none is nobody's to keep; the worker never keeps itself.
 _NOT_KEPT = ("404.html", WORKER)
 

@@ -38,6 +38,7 @@ class _Session:
         self.last_good: list[Any] = []
         self.navigation: list[Any] = []
         self.references: dict[str, str] = {}  # already set in the citation style
+        self.past: list[Any] | None = None  # a running server shows the commits of its start
         self.site_name = ""
         self.stale_after_days = 30
 
@@ -60,7 +61,7 @@ def on_config(config: Any) -> Any:
         raise Abort(str(error)) from error
     config.extra["problem_count"] = len(problems)
     if not problems:
-        _session.pages = _session.last_good = builder["compose"].pages(built, _session.references, builder["history"].lately(root, made))
+        _session.pages = _session.last_good = builder["compose"].pages(built, _session.references, builder["history"].lately(root, made), _past(builder, root, built, made))
         department = built.linked.library.department
         _session.site_name, _session.stale_after_days = department.name, department.stale_after_days
         _session.navigation = _navigation(_session.pages)
@@ -77,6 +78,13 @@ def on_config(config: Any) -> Any:
     config.site_name = _session.site_name or config.site_name
     config.nav = _session.navigation or None
     return config
+
+
+def _past(builder: dict[str, Any], root: Path, built: Any, made: Any) -> list[Any]:
+    """What the last commits changed; read once by a running server, whose pages must not wait for it at every keystroke."""
+    if _session.past is None or not _session.serving:
+        _session.past = builder["compose"].changed(root, built, builder["history"].past(root, made))
+    return _session.past
 
 
 def on_files(files: Files, config: Any) -> Files:

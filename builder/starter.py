@@ -30,10 +30,17 @@ def starter(kind: str, schemas: Iterable[Mapping[str, Any]]) -> str:
             continue
         found = _Example(by_id, schema["$id"])
         lines += [f"# {line}" for line in wrap(found.description(sub), 100)]
-        written = yaml.safe_dump({name: found.of(sub)}, sort_keys=False, allow_unicode=True, width=100).rstrip().splitlines()
+        written = yaml.dump({name: found.of(sub)}, Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=100).rstrip().splitlines()
         lines += written if name in required else [f"# {line}" for line in written]
         lines.append("")
     return "\n".join(lines).rstrip() + "\n"
+
+
+class _Dumper(yaml.SafeDumper):
+    """Lists stand two further in than their key, as `cards format` leaves them."""
+
+    def increase_indent(self, flow: bool = False, indentless: bool = False) -> None:
+        super().increase_indent(flow, False)
 
 
 class _Example:

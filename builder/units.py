@@ -18,7 +18,10 @@ from .text import nearest
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """means: a Pint expression. plural: shown for any number but 1. ucum: code for open data."""
+    """means: a Pint expression. plural: shown for any number but 1. ucum: code for open data, "" where UCUM has none.
+
+    An annotation in braces counts as the number 1 in UCUM, so it may name what is counted, never a length or an area.
+    """
 
     means: str
     plural: str = ""
@@ -35,7 +38,7 @@ TABLE: dict[str, Unit] = {
     "Pa/mm": Unit("pascal/millimeter", ucum="Pa/mm"),
     "mmHg/year": Unit("mmHg/year", ucum="mm[Hg]/a"),
     "1/µL": Unit("1/microliter", ucum="/uL"),
-    "mmHg^(1/3)/µL": Unit("mmHg**(1/3)/microliter", ucum="{cube_root_mmHg}/uL"),
+    "mmHg^(1/3)/µL": Unit("mmHg**(1/3)/microliter"),
     # length, area, volume
     "nm": Unit("nanometer", ucum="nm"),
     "µm": Unit("micrometer", ucum="um"),
@@ -105,10 +108,10 @@ TABLE: dict[str, Unit] = {
     "dioptre": Unit("1/meter", "dioptres", "[diop]"),
     # angle, position, the retina's own measures
     "degree": Unit("degree", "degrees", "deg"),
-    "clock hour": Unit("30*degree", "clock hours", "{clock_hour}"),
-    "disc diameter": Unit("disc_diameter_unit", "disc diameters", "{disc_diameter}"),
-    "disc area": Unit("disc_area_unit", "disc areas", "{disc_area}"),
-    "burn width": Unit("burn_width_unit", "burn widths", "{burn_width}"),
+    "clock hour": Unit("30*degree", "clock hours", "30.deg"),
+    "disc diameter": Unit("disc_diameter_unit", "disc diameters"),
+    "disc area": Unit("disc_area_unit", "disc areas"),
+    "burn width": Unit("burn_width_unit", "burn widths"),
     "mm/degree": Unit("millimeter/degree", ucum="mm/deg"),
     "mm/mm": Unit("millimeter/millimeter", ucum="mm/mm"),
     "°C": Unit("temperature_step", ucum="Cel"),

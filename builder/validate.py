@@ -405,4 +405,4 @@ def _term(key: str, x: Mapping[str, Any]) -> Term:
 
 def _department(x: Mapping[str, Any]) -> Department:
     return Department(x["name"], x["about"], tuple(x["list_days"]), x["review_owner"], x["review_every_months"], x["contact"],
-                      tuple(x.get("calculators_off", ())), x.get("stale_after_days", 30))
+                      tuple(x.get("calculators_off", ())), x.get("stale_after_days", 30), x.get("licence", ""))

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterator
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, Field, fields, is_dataclass
 from typing import Any
 
-from .model import Calculator, Library, Page, Pathway, Technique
+from .model import Calculator, Library, Page, Pathway, Quantity, Technique
 from .text import links
 
 LENGTH = 8
@@ -23,6 +24,11 @@ CLINICAL: dict[type, tuple[str, ...]] = {
     Calculator: ("inputs", "constants", "refuse_when", "outputs", "verdicts", "notes", "not_for"),
     Page: ("sections",),
 }
+WORDING_LENGTH = 16
+# What may change under a sign-off: how a card is named, filed and linked to others. All else lapses it, new fields too.
+NOT_SIGNED = ("id", "file", "title", "also_called", "stage", "review", "next", "see_also", "used_by")
+# A number of another card as calculators name it; `quantity:` is gone where the builder has read it already.
+_REFERENCE = re.compile(r"(quantity:)?[a-z0-9-]+/[a-z0-9-]+(\.(low|high))?\Z")
 
 
 def version(record: Technique | Pathway | Calculator | Page, library: Library) -> str:
@@ -34,26 +40,49 @@ def version(record: Technique | Pathway | Calculator | Page, library: Library) -
 def content(record: Technique | Pathway | Calculator | Page, library: Library) -> dict[str, Any]:
     """The clinical content as plain data: every claim and number with its basis, and the numbers lent by other cards."""
     own = {name: _plain(getattr(record, name)) for name in CLINICAL[type(record)]}
+    return {**own, "lent": _lent(own, record, library)}
+
+
+def wording(record: Technique | Pathway | Calculator | Page, library: Library) -> str:
+    """Sixteen hexadecimal digits of all that a sign-off answers for: whatever the page says or works out, but for NOT_SIGNED.
+
+    Wider than `version`: summary, questions, worked examples and numbers shown beside a calculator count as well. What is
+    left at its default is left out, so that a new optional field of the model lapses nothing.
+    """
+    own = {name: x for name, x in _plain(record, bare=True).items() if name not in NOT_SIGNED}
+    text = json.dumps({**own, "lent": _lent(own, record, library, bare=True)}, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:WORDING_LENGTH]
+
+
+def _lent(own: dict[str, Any], record: Technique | Pathway | Calculator | Page, library: Library, bare: bool = False) -> dict[str, Any]:
     lent = {}
     for text in _strings(own):
         # A calculator names a number outright; a sentence links to it.
-        named = [text.removeprefix("quantity:").partition(".")[0]] if text.startswith("quantity:") else []
+        named = [text.removeprefix("quantity:").partition(".")[0]] if _REFERENCE.match(text) else []
         for reference in (*named, *(x.target for x in links(text) if x.scheme == "quantity" and "/" in x.target)):
             quantity = library.quantity(reference)
-            if quantity and quantity.card != record.id:
-                lent[reference] = _plain(quantity.amount)
-    return {**own, "lent": lent}
+            # A calculator may have the name of the card that lends it the number.
+            if quantity and not (quantity.card == record.id and isinstance(record, Technique)):
+                lent[reference] = _plain(quantity.amount, bare)
+    return lent
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: Any, bare: bool = False) -> Any:
+    """bare: without the fields that are at their default, and without the name of the card."""
     if is_dataclass(value):
-        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+        return {f.name: _plain(x, bare) for f in fields(value) for x in (getattr(value, f.name),)
+                if not bare or not (_default(f, x) or (isinstance(value, Quantity) and f.name == "card"))}
     if isinstance(value, tuple | list):
-        return [_plain(x) for x in value]
+        return [_plain(x, bare) for x in value]
     if hasattr(value, "items"):
-        return {k: _plain(x) for k, x in value.items()}
+        return {k: _plain(x, bare) for k, x in value.items()}
     # 60 and 60.0 are one number to the reader.
     return int(value) if isinstance(value, float) and value.is_integer() else value
+
+
+def _default(field: Field, value: Any) -> bool:
+    default = field.default_factory() if field.default_factory is not MISSING else field.default
+    return type(value) is type(default) and value == default
 
 
 def _strings(value: Any) -> Iterator[str]:

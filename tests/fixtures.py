@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import os
 import shutil
+from datetime import date
 from pathlib import Path
 from unittest import mock
 
@@ -23,6 +24,8 @@ INVALID = TESTS / "cards" / "invalid"
 GOLDEN = TESTS / "golden"
 FOLDER = {"technique": "techniques", "pathway": "pathways", "calculator": "calculators", "page": "pages", "source": "sources"}
 
+# The day on which the tests read the cards.
+TODAY = date(2026, 11, 25)
 # RENEW=1 writes the expected files anew from what the builder says now; read the difference before you keep it.
 RENEW = bool(os.environ.get("RENEW"))
 
@@ -32,7 +35,7 @@ units = functools.cache(Units)
 def build(root: Path) -> compose.Built:
     """compose.build with one set of units for all tests: making it takes most of a small build."""
     with mock.patch.object(compose, "Units", units):
-        return compose.build(root)
+        return compose.build(root, TODAY)
 
 
 def lay(root: Path, *, without: tuple[str, ...] = (), **changed: str | bytes) -> Path:

@@ -149,9 +149,10 @@ class _Library:
         value = r.randint(low, high)
         figure = fixed.get(key) or (f"value: {value}\n    unit: '{unit}'" if r.random() < 0.6 else f"low: {value}\n    high: {value + r.randint(1, 9)}\n    unit: '{unit}'")
         out = [f"  {key}:", f"    label: {self._sentence(r, 3, 5)[:-1]}", f"    {figure}", f"    basis: {self._basis(r)}"]
-        if n % 3 == 0:
+        beside = n % 4 == 1 and key not in fixed
+        if n % 3 == 0 or beside:  # a number beside published ones says why
             out.append(f"    why: {self._text(r, i, 6, 8, 14)}")
-        if n % 4 == 1 and key not in fixed:
+        if beside:
             out += ["    reported:", f"      - {{value: {value + 1}, unit: '{unit}', in: {self._sentence(r, 3, 5)[:-1]}, basis: {self._basis(r)}}}"]
         return out
 

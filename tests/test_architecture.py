@@ -37,26 +37,32 @@ MAY_IMPORT: dict[str, set[str]] = {
     "calculate": SHARED | CALCULATE,
     # Records with every link followed are what it draws: it takes link's dataclasses, and nothing that runs.
     "references": {"model"},
-    "signoff": {"model"},
+    # Sentences go into the data in the words of the pages, so it reads them as a page does.
+    "opendata": {"model", "text", "units", "link", "signoff", "versions", "render.prose"},
+    "signoff": {"model", "problems", "versions"},  # a sign-off is bound to the digest of the wording
     "versions": {"model", "text"},  # sheets, sign-off and what-changed all name a card by the same digest
+    "changes": {"model", "text", "units", "versions", "signoff", "calculate"},  # takes calculate's record of a typical case, and says which sign-off no longer holds
+    "changelog": {"changes"},  # draws its reports as a page and a feed
     "ledger": {"model", "link"},  # counts linked statements; pages and the command line both show it
     "render": {"render.pages"},
-    "render.pages": {"model", "text", "units", "link", "ledger", "signoff", "versions", "render.axis", "render.brief", "render.questions", "render.searching", "render.prose", "render.calculator"},
+    "render.pages": {"model", "text", "units", "link", "ledger", "signoff", "versions", "render.axis", "render.brief", "render.fields", "render.questions", "render.searching", "render.prose", "render.calculator"},
     "render.axis": {"model", "units"},
-    "render.brief": {"model", "text", "formula", "link", "versions", "render.prose"},
+    "render.fields": set(),  # schemas and plain data in, records out
+    "render.brief": {"model", "text", "formula", "link", "signoff", "versions", "render.prose"},
     "render.questions": {"model", "link", "render.prose"},  # what the self-test asks, as pieces that a script can build
     "render.searching": {"model", "text", "units", "link", "render.prose"},
     "render.prose": {"model", "text", "units", "link"},
     "render.calculator": {"model", "text", "units", "formula"},
     "starter": {"model"},
+    "formatting": {"model", "problems", "read"},  # a layout counts only if the card still reads the same
     "export": set(),  # takes plain values: what stands in a file is chosen where the file is asked for
     "when": {"problems"},
     "history": set(),  # plain data in, plain data out
     "offline": set(),  # plain data in, text out
     "bundle": {"offline"},  # leaves out the files that the worker leaves out
-    "compose": STAGES | SHARED | {"references", "render"},
+    "compose": STAGES | SHARED | {"changes", "changelog", "opendata", "references", "render", "signoff"},
     # The command line names the forms, folders and kinds that its options offer, and runs a calculator.
-    "cli": SHARED | {"compose", "bundle", "calculate", "export", "when", "ledger", "starter", "read", "site", "__init__"},
+    "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "signoff", "starter", "read", "site", "__init__"},
     "site": set(),  # loads compose and the rest by name, so that a running server can load them afresh
     "__main__": {"cli"},
     "__init__": set(),
@@ -146,7 +152,7 @@ def test_only_the_hook_imports_mkdocs() -> None:
 
 
 def test_pint_and_yaml_and_jsonschema_each_have_one_home() -> None:
-    homes = {"pint": {"units"}, "jsonschema": {"validate"}, "yaml": {"read", "starter"}, "jinja2": {"render.pages"}, "click": {"cli"}}
+    homes = {"pint": {"units"}, "jsonschema": {"validate"}, "yaml": {"read", "starter", "formatting"}, "jinja2": {"render.pages"}, "click": {"cli"}}
     for package, home in homes.items():
         assert {n for n, tree in MODULES.items() if package in top_level(tree)} == home, package
 
@@ -227,7 +233,7 @@ def test_nothing_is_evaluated_and_nothing_prints_outside_the_command_line(name: 
                 assert called not in ("print", "click.echo", "sys.stdout.write", "sys.stderr.write", "sys.exit", "exit"), f"{name}, line {node.lineno}"
 
 
-PURE = ("when", "offline", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "export", "starter", "render.pages", "render.prose", "render.calculator", "render.searching")
+PURE = ("when", "signoff", "versions", "offline", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "changes", "changelog", "export", "opendata", "starter", "render.pages", "render.prose", "render.calculator", "render.searching", "render.fields", "formatting")
 
 
 @pytest.mark.parametrize("name", PURE)

@@ -29,7 +29,7 @@ def test_every_package_has_its_reason_in_the_guide():
 
 
 def test_every_command_is_in_the_readme_and_every_command_in_the_readme_exists():
-    told = set(re.findall(r"^\| `cards (\w+)", README, re.M))
+    told = set(re.findall(r"^\| `cards ([\w-]+)", README, re.M))
     assert told == set(main.commands)
 
 

@@ -65,7 +65,7 @@ def test_the_worker_keeps_every_file_it_names_as_it_was_built(made: Path) -> Non
     left = {p for p in everything - {*copy["first"], *copy["rest"]} if offline.of_use(p)}
     assert left == {"404.html", "sw.js"}
     assert {*copy["first"]} & {*copy["rest"]} == set()
-    assert all(p.startswith(("sources/", "ledgers/")) for p in copy["rest"])
+    assert all(p.startswith(("fields.html", "sources/", "ledgers/", "data/")) for p in copy["rest"])
 
 
 def test_every_page_kept_at_first_finds_its_scripts_and_styles_there_too(made: Path) -> None:
@@ -91,7 +91,7 @@ def test_the_department_s_own_cards_are_all_kept_and_its_sources_are_not(monkeyp
     wanted |= {"index.html", "glossary.html", "brief.html", "selftest.html", "ledgers/index.html", "sources/index.html", "assets/data/search.js",
                "assets/data/search-words.js"}
     assert wanted <= first
-    assert rest == {f"sources/{id}.html" for id in library.sources} | {p for p in paths if p.startswith("ledgers/") and p != "ledgers/index.html"}
+    assert rest == {f"sources/{id}.html" for id in library.sources} | {p for p in paths if p.startswith(("ledgers/", "data/")) and p != "ledgers/index.html"} | {"fields.html"}
     assert first | rest == set(paths)
 
 

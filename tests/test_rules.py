@@ -227,7 +227,7 @@ GUARDS = {
 
 def sayings() -> Iterator[Saying]:
     """Every problem that the source code of the stages can make."""
-    for module in ("read", "validate", "rules", "link", "calculate/making", "calculate/examples", "text", "formula"):
+    for module in ("read", "validate", "rules", "link", "calculate/making", "calculate/examples", "signoff", "text", "formula"):
         tree = ast.parse((PROJECT / "builder" / f"{module}.py").read_text(encoding="utf-8"))
         for function in (n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)):
             inner = {id(x) for f in ast.walk(function) if isinstance(f, ast.FunctionDef) and f is not function for x in ast.walk(f)}

@@ -6,14 +6,14 @@ from ..model import Document, Library
 from ..problems import Problem
 from ..units import Units
 from .dates import EPOCH, FIRST_YEAR, LAST_YEAR, as_date
-from .examples import Filled, Worked, example_faults, given_shown, spoken, table_faults, tables, words, worked
+from .examples import Case, Filled, Worked, cases, example_faults, given_shown, spoken, table_faults, tables, words, worked
 from .making import DIAGRAM_ROLES, Preparation
 from .ready import CalculatorFault, Inverse, Number, Ready, ReadyInput, ReadyOutput, Refusal, Result
 from .running import run
 
 __all__ = [
-    "DIAGRAM_ROLES", "EPOCH", "FIRST_YEAR", "LAST_YEAR", "Filled", "Inverse", "Number", "Ready", "ReadyInput", "ReadyOutput", "Refusal", "Result", "Worked",
-    "as_date", "given_shown", "prepare", "run", "spoken", "tables", "words", "worked",
+    "DIAGRAM_ROLES", "EPOCH", "FIRST_YEAR", "LAST_YEAR", "Case", "Filled", "Inverse", "Number", "Ready", "ReadyInput", "ReadyOutput", "Refusal", "Result", "Worked",
+    "as_date", "cases", "given_shown", "prepare", "run", "spoken", "tables", "words", "worked",
 ]
 
 

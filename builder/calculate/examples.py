@@ -134,6 +134,37 @@ def tables(ready: Ready) -> list[Filled]:
     return filled
 
 
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A typical case worked out: what was given as (label, value), results as (name, label, words), verdicts as (level, say as written)."""
+
+    title: str
+    given: tuple[tuple[str, str], ...]
+    results: tuple[tuple[str, str, str], ...]
+    verdicts: tuple[tuple[str, str], ...]
+
+
+def cases(ready: Ready) -> list[Case]:
+    """The cases of every declared table; those of the worked examples where there is no table."""
+    c = ready.declared
+    # What differs from case to case comes first.
+    given = [(t.title, {**(row := dict(zip(t.rows, case, strict=True))), **{n: v for n, v in t.given.items() if n not in row}}, t.show)
+             for t in c.tables for case in product(*t.rows.values())]
+    given = given or [(e.label or "Worked example", dict(e.given), tuple(e.expect)) for e in c.examples]
+    found = []
+    for title, values, show in given:
+        known = {n: v for n, v in values.items() if n in c.inputs}
+        result = run(ready, {n: str(v) for n, v in known.items()}, EPOCH)
+        refused = "; ".join(r.message for r in result.refusals)
+        results = tuple((n, c.outputs[n].label, f"refused: {refused}" if refused else words(c.outputs[n], result.values[n])) for n in show if n in c.outputs)
+        try:
+            told = tuple((c.inputs[n].label, _given_words(c.inputs[n], v)) for n, v in known.items())
+        except KeyError:  # a choice that is no longer there; the case is a problem of its own
+            continue
+        found.append(Case(title, told, results, tuple((v.level, v.say) for v in result.verdicts)))
+    return found
+
+
 def table_faults(ready: Ready) -> Iterator[CalculatorFault]:
     """What is wrong with the tables of typical cases, each of which is worked out."""
     c = ready.declared

@@ -10,6 +10,7 @@ from typing import Any
 from ..formula import names
 from ..link import Linked
 from ..model import CHECKED, PRACTICE, Basis, Calculator, Pathway, Review, Technique
+from ..signoff import lapsed
 from ..text import Link, links, parts
 from ..versions import version
 from .prose import Prose, short_name
@@ -70,7 +71,7 @@ class _Brief:
     def _head(self, record: Pathway | Technique | Calculator) -> dict[str, Any]:
         review: Review = record.review
         return {"id": record.id, "title": record.title, "version": version(record, self.library), "months": review.every_months,
-                "signedOff": review.signed_off.on if review.signed_off else ""}
+                "signedOff": review.signed_off.on if review.signed_off else "", **({"lapsed": True} if lapsed(record, self.library) else {})}
 
     def _say(self, text: str, card: str = "") -> str:
         return Prose(self.linked, PAGE, card).plain(text)

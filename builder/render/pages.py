@@ -13,12 +13,12 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ..link import Linked, Statement
-from ..model import STAGES, Calculator, Library, Pathway, Review, Source, Technique, Term
-from ..signoff import due
+from ..model import STAGES, Calculator, Library, Pathway, Source, Technique, Term
+from ..signoff import due, lapsed
 from ..text import plain
 from ..units import Units, unit_shown
 from ..versions import version
-from . import brief, questions, searching
+from . import brief, fields, questions, searching
 from . import calculator as calc
 from ..ledger import Ledger, ledger
 from .axis import axis
@@ -39,7 +39,7 @@ class Page:
 
 
 def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list], tables: Mapping[str, list], references: Mapping[str, str],
-           units: Units, lately: Sequence[tuple[str, list[tuple[str, str, str]]]] = ()) -> list[Page]:
+           units: Units, lately: Sequence[tuple[str, list[tuple[str, str, str]]]] = (), linked_data: Mapping[str, str] | None = None, more: Sequence[Page] = ()) -> list[Page]:
     """Every page, every calculator's script, and the data of the search.
 
     ready: calculator id -> a calculator made ready (see calculate.Ready).
@@ -47,11 +47,14 @@ def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list
     tables: calculator id -> its tables of typical cases, filled (see calculate.tables).
     references: source id -> its reference in the citation style, plain text (see references.in_style).
     lately: what was new or changed, day by day (see history.lately).
+    linked_data: technique id -> what its page says of itself to a machine, as JSON-LD (see opendata.linked_data).
+    more: pages that are made of something other than the cards, to be found by the search like the rest.
     """
     library = linked.library
     env = _environment()
+    env.globals.update(linked_data=linked_data or {}, changes=next((p.path[:-3] + ".html" for p in more if p.path == "changes.md"), ""))
     env.globals.update(references_of=references, axis=lambda q: axis(q, units.factor))
-    env.globals.update(versions=_versions(linked))
+    env.globals.update(versions=_versions(linked), lapsed=lambda record: lapsed(record, library))
     on = {id: r for id, r in ready.items() if id not in library.department.calculators_off}
     pages = [_home(env, linked, on, lately), _techniques(env, linked), _sources(env, linked), _glossary(env, linked), _pathways(env, linked),
              _calculators(env, linked, on)]
@@ -63,6 +66,7 @@ def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list
     pages += _ledgers(env, linked)
     pages += _brief(env, linked, on)
     pages += _self_test(env, linked)
+    pages += more
     pages += [Page(f"assets/calculators/{id}.js", calc.script(r), r.declared.file) for id, r in on.items()]
     pages += [Page(path, text) for path, text in searching.files(linked, on, _of_no_card(pages)).items()]
     return pages
@@ -129,18 +133,26 @@ def _home(env: Environment, linked: Linked, on: Mapping[str, Any], lately: Seque
     titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": {id: r.declared for id, r in on.items()}}
     # Cards that have gone since, or are switched off, are left out.
     named = [(day, [(kind, id, titles[kind][id].title, word) for kind, id, word in cards if id in titles[kind]]) for day, cards in lately]
-    reviewed = [(kind, r, due(r.review)) for kind, records in titles.items() for r in records.values()]
+    signed = [(kind, r) for kind, records in {**titles, "page": library.pages}.items() for r in records.values() if r.review.signed_off]
+    lapses: list[tuple[str, Any]] = []
+    standing: list[tuple[str, Any]] = []
+    for kind, r in signed:
+        (lapses if lapsed(r, library) else standing).append((kind, r))
     return _page(env, "home.md.j2", "index.md", library.department.name, meta={"hide": ["navigation", "toc"], **REMEMBERING, "styles": [*REMEMBERING["styles"], "home"]}, prose=prose, department=library.department,
                  stages=_by_stage(library), pathways=sorted(library.pathways.values(), key=lambda p: p.title), calculators=_titled(on),
                  minutes=reading_minutes, lately=[(day, sorted(cards, key=lambda c: c[2].lower())) for day, cards in named if cards],
                  unsigned=[t for t in in_order(library) if not t.review.signed_off], technique_count=len(library.techniques),
-                 dues=sorted(((day, r.title, kind, r.id) for kind, r, day in reviewed if day), key=lambda d: (d[0], d[1].lower())))
+                 lapses=sorted(lapses, key=lambda x: (x[1].review.signed_off.on, x[1].title.lower())),
+                 dues=sorted(((due(r.review), r.title, kind, r.id) for kind, r in standing), key=lambda d: (d[0], d[1].lower())))
 
 
-def _to_review(review: Review) -> dict[str, str]:
-    """What the page's front matter says of a signed-off card, for clock.js: the day it is due and the role that keeps it."""
-    day = due(review)
-    return {"due": day.isoformat(), "keeper": review.owner} if day else {}
+def _to_review(record: Any, library: Library) -> dict[str, str]:
+    """What the page's front matter says of a signed-off card: the role that keeps it, and the day it is due, for clock.js, or
+    the day since which it has changed, for the banner that stands there without a clock."""
+    review, day = record.review, due(record.review)
+    if day is None:
+        return {}
+    return {**({"lapsed": review.signed_off.on} if lapsed(record, library) else {"due": day.isoformat()}), "keeper": review.owner}
 
 
 def _titled(on: Mapping[str, Any]) -> list[Calculator]:
@@ -167,13 +179,13 @@ def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, 
     quantities = list(t.quantities.values())
     return _page(
         env, "technique.md.j2", f"techniques/{t.id}.md", t.title, t.file,
-        {**REMEMBERING, **_to_review(t.review), "sheet": True, "card": t.id, "version": env.globals["versions"][t.id]}, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
+        {**REMEMBERING, **_to_review(t, library), "sheet": True, "card": t.id, "version": env.globals["versions"][t.id], "linked_data": env.globals["linked_data"].get(t.id, "")}, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
         headline=[q for q in quantities if q.headline],
         explained=[q for q in quantities if q.headline and (q.why or q.reported)], others=[q for q in quantities if not q.headline], minutes=reading_minutes(t),
         along=[(p, library.techniques.get(a), library.techniques.get(b)) for p, a, b in linked.along.get(t.id, ())],
         calculators=[r.declared for r in on.values() if t.id in r.declared.used_by],
         following=[library.techniques[i] for i in t.next], related=[library.techniques[i] for i in t.see_also],
-        mentioned=_pages_that_mention(linked, "card", t.id, exclude={t.id, *t.next, *t.see_also}), due=due(t.review),
+        mentioned=_pages_that_mention(linked, "card", t.id, exclude={t.id, *t.next, *t.see_also}), due=None if lapsed(t, library) else due(t.review),
     )
 
 
@@ -188,7 +200,7 @@ def _pages_that_mention(linked: Linked, scheme: str, id: str, exclude: set[str])
 
 
 def _pathway(env: Environment, linked: Linked, p: Pathway, on: Mapping[str, Any]) -> Page:
-    return _page(env, "pathway.md.j2", f"pathways/{p.id}.md", p.title, p.file, {**REMEMBERING, **_to_review(p.review)}, prose=Prose(linked, f"pathways/{p.id}.html"), p=p,
+    return _page(env, "pathway.md.j2", f"pathways/{p.id}.md", p.title, p.file, {**REMEMBERING, **_to_review(p, linked.library)}, prose=Prose(linked, f"pathways/{p.id}.html"), p=p,
                  techniques=linked.library.techniques, calculators={id: r.declared for id, r in on.items()}, minutes=reading_minutes,
                  reading=[linked.library.techniques[id] for id in p.cards])
 
@@ -229,7 +241,7 @@ def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, ta
     c: Calculator = ready.declared
     drawings = [d for d in ("plot" if c.plot else "", c.diagram) if d]
     return _page(
-        env, "calculator.md.j2", f"calculators/{c.id}.md", c.title, c.file, {"calculator": c.id, "drawings": drawings, **_to_review(c.review)}, prose=Prose(linked, f"calculators/{c.id}.html"),
+        env, "calculator.md.j2", f"calculators/{c.id}.md", c.title, c.file, {"calculator": c.id, "drawings": drawings, **_to_review(c, linked.library)}, prose=Prose(linked, f"calculators/{c.id}.html"),
         c=c, ready=ready, equations=calc.equations(ready), examples=examples, numbers=_numbers(ready),
         cards=[linked.library.techniques[i] for i in c.used_by],
         drawings=drawings, tables=tables, groups=_groups(c), withheld={o.declared.name for o in ready.outputs if o.conditions},
@@ -258,7 +270,7 @@ def _numbers(ready: Any) -> list[tuple[str, Any]]:
 
 
 def _page_of_claims(env: Environment, linked: Linked, p: Any) -> Page:
-    return _page(env, "page.md.j2", f"pages/{p.id}.md", p.title, p.file, _to_review(p.review), prose=Prose(linked, f"pages/{p.id}.html"), p=p)
+    return _page(env, "page.md.j2", f"pages/{p.id}.md", p.title, p.file, _to_review(p, linked.library), prose=Prose(linked, f"pages/{p.id}.html"), p=p)
 
 
 def _sources(env: Environment, linked: Linked) -> Page:
@@ -316,6 +328,11 @@ def _ledgers(env: Environment, linked: Linked) -> list[Page]:
 def _glossary(env: Environment, linked: Linked) -> Page:
     terms: list[Term] = sorted(linked.library.terms.values(), key=lambda t: t.term.lower())
     return _page(env, "glossary.md.j2", "glossary.md", "Glossary", "cards/glossary.yaml" if terms else "", prose=Prose(linked, "glossary.html"), terms=terms)
+
+
+def fields_page(schemas: Iterable[Mapping[str, Any]], written: Mapping[str, Sequence[Any]], where: Mapping[str, str]) -> Page:
+    """The reference of every field of every kind of card; for what it takes see fields.sections."""
+    return _page(_environment(), "fields.md.j2", "fields.md", "Fields of a card", sections=fields.sections(schemas, written, where))
 
 
 def problem_page(problems: list[Any], first: bool) -> list[Page]:

@@ -349,13 +349,15 @@
   function reviewWords() {
     const all = records();
     const signed = all.filter(function (each) { return each.signedOff; });
-    const dues = signed.map(function (each) {
+    const lapsed = signed.filter(function (each) { return each.lapsed; });
+    const dues = signed.filter(function (each) { return !each.lapsed; }).map(function (each) {
       const parts = each.signedOff.split('-').map(Number);
       const months = parts[1] - 1 + each.months;
       const last = new Date(Date.UTC(parts[0], months + 1, 0)).getUTCDate(); // a month may be too short for the day
       return {title: each.title, day: Math.round(Date.UTC(parts[0], months, Math.min(parts[2], last)) / DAY)};
     }).sort(function (a, b) { return a.day - b.day; });
     const words = [];
+    if (lapsed.length) words.push('Sign-off lapsed, for they have changed since: ' + lapsed.map(function (each) { return each.title; }).join(', ') + '.');
     if (signed.length < all.length) words.push('Not yet signed off: ' + (all.length - signed.length) + ' of its ' + all.length + ' cards and calculators.');
     if (dues.length) words.push((dues[0].day < today() ? 'Overdue for review since ' : 'Stale after ') + runtime.formatDate(dues[0].day) + ' (' + dues[0].title + ').');
     return words.join(' ');
