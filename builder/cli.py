@@ -70,13 +70,18 @@ def check(ctx: click.Context, paths: tuple[Path, ...], form: str) -> None:
     wanted = [_inside(p, root) for p in paths]
     problems = compose.build(root, date.today()).problems
     if wanted:
-        problems = [p for p in problems if any(p.file == w or p.file.startswith(w + "/") or w == "." for w in wanted)]
+        problems = [p for p in problems if _is_in(p.file, wanted)]
     out = FORMATS[form](problems)
     if out:
         click.echo(out)
     if not problems and form == "text":
         click.echo("No problems.")
     ctx.exit(PROBLEMS if problems else CLEAN)
+
+
+def _is_in(file: str, wanted: list[str]) -> bool:
+    """Whether a file is one of those wanted, or lies in a folder that is."""
+    return any(file == w or file.startswith(w + "/") or w == "." for w in wanted)
 
 
 def _inside(path: Path, root: Path) -> str:
@@ -186,7 +191,7 @@ def format_cards(ctx: click.Context, paths: tuple[Path, ...], only_look: bool) -
     looked, others, problems = 0, 0, []
     for file, kind in files:
         name = file.relative_to(root).as_posix()
-        if wanted and not any(name == w or name.startswith(w + "/") or w == "." for w in wanted):
+        if wanted and not _is_in(name, wanted):
             continue
         looked += 1
         document = read_file(file, name, kind, inside=cards)

@@ -46,8 +46,7 @@ class Ledger:
 def ledger(linked: Linked) -> Ledger:
     """The ledger of a linked library; a calculator that is switched off is not on the site and not in it."""
     library = linked.library
-    off = library.department.calculators_off if library.department else ()
-    shown = tuple(s for s in linked.statements if not (s.kind == "calculator" and s.id in off))
+    shown = tuple(s for s in linked.statements if linked.shows(s))
     cited = [(c, s) for s in shown for c in s.basis.citations]
     return Ledger(
         figures=tuple(s for s in shown if s.amount),

@@ -54,6 +54,11 @@ class Linked:
     mentioned: Mapping[tuple[str, str], tuple[tuple[str, str], ...]] = field(default_factory=dict)
     along: Mapping[str, tuple[tuple[Pathway, str, str], ...]] = field(default_factory=dict)
 
+    def shows(self, statement: Statement) -> bool:
+        """Whether the site shows a statement: not if it stands on a calculator that the department has switched off."""
+        department = self.library.department
+        return not (department and statement.kind == "calculator" and statement.id in department.calculators_off)
+
 
 def link(library: Library) -> tuple[Linked, list[Problem]]:
     """The linked library, and a problem for every link that leads nowhere."""

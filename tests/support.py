@@ -148,6 +148,13 @@ class Base:
         return os.path.normpath(unquote(parts.path)).startswith(unquote(home.path).rstrip("/") + "/") or unquote(parts.path) == unquote(home.path)
 
 
+@contextmanager
+def both_ways(folder: Path):
+    """A built site opened from a web host and from disk: {"http": Base, "file": Base}."""
+    with served(folder) as address:
+        yield {"http": Base("http", address), "file": Base("file", folder.as_uri() + "/")}
+
+
 # --- watching pages -----------------------------------------------------------------------------------------------
 
 

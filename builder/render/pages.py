@@ -275,15 +275,13 @@ def _page_of_claims(env: Environment, linked: Linked, p: Any) -> Page:
 
 def _sources(env: Environment, linked: Linked) -> Page:
     sources = sorted(linked.library.sources.values(), key=lambda s: (short_name(s).lower(), s.id))
-    off = linked.library.department.calculators_off
-    counts = {s.id: sum(u.statement.kind != "calculator" or u.statement.id not in off for u in linked.rests_on.get(s.id, ())) for s in sources}
+    counts = {s.id: sum(linked.shows(u.statement) for u in linked.rests_on.get(s.id, ())) for s in sources}
     return _page(env, "sources.md.j2", "sources/index.md", "Sources", prose=Prose(linked, "sources/index.html"), sources=sources, counts=counts)
 
 
 def _source(env: Environment, linked: Linked, s: Source) -> Page:
     prose = Prose(linked, f"sources/{s.id}.html")
-    off = linked.library.department.calculators_off
-    uses = [(u.citation, u.statement) for u in linked.rests_on.get(s.id, ()) if not (u.statement.kind == "calculator" and u.statement.id in off)]
+    uses = [(u.citation, u.statement) for u in linked.rests_on.get(s.id, ()) if linked.shows(u.statement)]
     replaced = linked.library.sources.get(s.superseded_by)
     return _page(env, "source.md.j2", f"sources/{s.id}.md", s.title if len(s.title) < 110 else s.title[:107] + "…", s.file, prose=prose, s=s,
                  uses=_by_page(linked, prose, uses), replaced=replaced)

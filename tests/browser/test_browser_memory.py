@@ -17,7 +17,7 @@ from fixtures import VALID, build, lay, small_site, write
 from playwright.sync_api import expect
 
 from builder import compose
-from support import CHROMIUM_FLAGS, ROOT, Base, Browsing, chromium, served, settle
+from support import CHROMIUM_FLAGS, ROOT, Base, Browsing, both_ways, chromium, settle
 
 pytestmark = pytest.mark.browser
 
@@ -123,8 +123,8 @@ def sites(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def bases(sites: Path):
-    with served(sites) as address:
-        yield {"http": Base("http", address), "file": Base("file", sites.as_uri() + "/")}
+    with both_ways(sites) as found:
+        yield found
 
 
 @pytest.fixture(params=["http", "file"])

@@ -12,7 +12,7 @@ from fixtures import VALID, small_site
 from playwright.sync_api import expect
 
 from builder.render import questions
-from support import Base, Browsing, built, served, settle
+from support import Base, Browsing, both_ways, built, settle
 
 pytestmark = pytest.mark.browser
 
@@ -44,8 +44,8 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def bases(small: Path):
-    with served(small) as address:
-        yield {"http": Base("http", address), "file": Base("file", small.as_uri() + "/")}
+    with both_ways(small) as found:
+        yield found
 
 
 @pytest.fixture(params=["http", "file"])
