@@ -11,7 +11,7 @@ from html import escape
 
 from .changes import Report, escaped, told
 
-PAGE = "changes"
+PAGE, TITLE = "changes", "What changed"
 FEED = "data/changes.atom"
 _MOST = 15  # lines an entry
 _NAMES = uuid.UUID("5b0c5a3e-0f5c-5d0e-9d55-6a3f5a1c7e10")  # ours alone: a feed's ids must stay what they are
@@ -29,7 +29,7 @@ class Entry:
 
 def page(entries: Sequence[Entry]) -> str:
     """The page as Markdown, newest first, an entry a heading."""
-    lines = ["---", f"title: {json.dumps('What changed')}", "---", "", "# What changed", "",
+    lines = ["---", f"title: {json.dumps(TITLE)}", "---", "", f"# {TITLE}", "",
              "What each change to the cards changed clinically, newest first. Warnings come first: a caution that went, a basis that grew weaker. "
              f"The same as a feed for a reader of news: [Atom feed]({FEED}).", ""]
     for e in entries:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import functools
 import json
-from collections.abc import Mapping, MutableMapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, MutableMapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from . import calculate, changelog, changes, link, read, rules, signoff, validate
+from . import calculate, changelog, changes, link, read, rules, signoff, validate, versions
 from .model import Library
 from .problems import CouldNotRun, Problem, in_order
 from .units import Units
@@ -29,18 +30,31 @@ class Built:
     schemas: Sequence[Mapping[str, Any]] = ()
 
 
-def build(root: Path, today: date | None = None) -> Built:
+@dataclass(slots=True)
+class Kept:
+    """What one round of a running server leaves to the next, so that only what changed is looked at again."""
+
+    files: dict[str, Any] = field(default_factory=dict)
+    validated: dict[tuple[str, str], Any] = field(default_factory=dict)
+    ruled: dict[tuple[str, str], Any] = field(default_factory=dict)
+    references: dict[str, str] = field(default_factory=dict)
+    tools: tuple[Sequence[Mapping[str, Any]], validate.Schemas, Units] | None = None
+
+
+def build(root: Path, today: date | None = None, kept: Kept | None = None) -> Built:
     """Everything below root/cards, checked. Raises CouldNotRun without cards or schemas.
 
-    today: with it, a sign-off of a day to come is a problem.
+    today: with it, a sign-off of a day to come is a problem. kept: of an earlier round, by the same schemas.
     """
-    declared = load_schemas(root)
-    schemas = validate.Schemas(declared)
-    units = Units()
-    documents, problems, unsound = read.read(root)
-    library, found = validate.validate(documents, schemas, unsound)
+    kept = kept or Kept()
+    if kept.tools is None:
+        declared = load_schemas(root)
+        kept.tools = declared, validate.Schemas(declared), Units()
+    declared, schemas, units = kept.tools
+    documents, problems, unsound = read.read(root, kept.files)
+    library, found = validate.validate(documents, schemas, unsound, kept.validated)
     problems += found
-    problems += rules.check(library, units)
+    problems += rules.check(library, units, kept.ruled)
     problems += signoff.check(library, today)
     linked, found = link.link(library)
     problems += found
@@ -49,29 +63,42 @@ def build(root: Path, today: date | None = None) -> Built:
     return Built(linked, ready, in_order(problems), units, declared)
 
 
-def pages(built: Built, kept: MutableMapping[str, str] | None = None, lately: Sequence[Any] = (), past: Sequence[changelog.Entry] = ()) -> list[Any]:
-    """Every render.Page of a library without problems.
+def plan(built: Built, kept: MutableMapping[str, str] | None = None, lately: Sequence[Any] = (), past: Sequence[changelog.Entry] = ()) -> list[Any]:
+    """Every file of the site as a render.Planned, made only when it is asked for; for a library without problems.
 
     kept: references set by an earlier build (see references.in_style). lately: what was new or changed (see history.lately).
     past: what each of the last commits changed, newest first (see `changed`); without any there is no such page and no feed.
     """
     from . import opendata, references, render  # `cards check` need not wait for what only pages want
 
-    examples = {id: calculate.worked(r) for id, r in built.ready.items()}
-    tables = {id: calculate.tables(r) for id, r in built.ready.items()}
-    set_out = references.in_style(built.linked.library.sources.values(), kept)
+    linked = built.linked
+    department, version = linked.library.department, versions.Versions(linked.library)
     where = {kind: f"cards/{folder}/ID.yaml" for folder, kind in read.FOLDERS.items()} | {kind: f"cards/{file}" for file, kind in read.SINGLE.items()}
-    off = built.linked.library.department.calculators_off
-    written: dict[str, list[Any]] = {}  # what the page of fields takes its examples from
-    for d in built.linked.library.documents:
-        if not (d.kind == "calculator" and d.id in off):
-            written.setdefault(d.kind, []).append(d.data)
-    made = render.render(built.linked, built.ready, examples, tables, set_out, built.units, lately, opendata.linked_data(built.linked),
-                         [render.fields_page(built.schemas, written, where), *([render.Page(f"{changelog.PAGE}.md", changelog.page(past))] if past else [])])
-    made += [render.Page(path, text) for path, text in opendata.files(built.linked).items()]
+
+    def fields() -> Any:
+        written: dict[str, list[Any]] = {}  # what the page takes its examples from
+        for d in linked.library.documents:
+            if not (d.kind == "calculator" and d.id in department.calculators_off) and len(found := written.setdefault(d.kind, [])) < _EXAMPLES:
+                found.append(d.data)
+        return render.fields_page(built.schemas, written, where)
+
+    more: dict[str, Any] = {"fields.md": ("Fields of a card", fields)}
     if past:
-        made.append(render.Page(changelog.FEED, changelog.feed(past, built.linked.library.department.name)))
-    return made
+        more[f"{changelog.PAGE}.md"] = changelog.TITLE, lambda: render.Page(f"{changelog.PAGE}.md", changelog.page(past))
+    made = render.plan(linked, built.ready, lambda id: calculate.worked(built.ready[id]), lambda id: calculate.tables(built.ready[id]),
+                       references.in_style(linked.library.sources.values(), kept), built.units, version, lately, opendata.linked_data(linked, version), more)
+    data = {path: functools.partial(make, linked, version) for path, make in opendata.FILES.items()}
+    if past:
+        data[changelog.FEED] = lambda: changelog.feed(past, department.name)
+    return made + [render.Planned(path, lambda path=path, make=make: render.Page(path, make())) for path, make in data.items()]
+
+
+_EXAMPLES = 500  # cards of a kind that the page of fields looks through for its examples
+
+
+def pages(built: Built, kept: MutableMapping[str, str] | None = None, lately: Sequence[Any] = (), past: Sequence[changelog.Entry] = ()) -> Iterator[Any]:
+    """Every file of the site as a render.Page, one after the other (see `plan`)."""
+    return (planned.make() for planned in plan(built, kept, lately, past))
 
 
 def cases(built: Built) -> dict[str, list[calculate.Case]]:

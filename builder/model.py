@@ -93,7 +93,11 @@ def _place(node: Any) -> Place:
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """One YAML file as read: its path from the folder above cards/, its kind, id, data and marks."""
+    """One YAML file as read: its path from the folder above cards/, its kind, id, data and marks.
+
+    Once sound, it knows what the rules ask of every file, found in one walk. texts: its sentences. nodes: the mappings that
+    hold a unit or a citation.
+    """
 
     file: str
     kind: str
@@ -101,6 +105,7 @@ class Document:
     data: Any
     marks: Marks
     texts: tuple[tuple[Path, str], ...] = ()
+    nodes: tuple[tuple[Path, dict], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

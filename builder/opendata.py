@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from .link import Linked
@@ -18,7 +18,7 @@ from .render.prose import Prose, address
 from .signoff import due, lapsed
 from .text import links
 from .units import TABLE, amount
-from .versions import version
+from .versions import Versions
 
 # Counted up by one behind the dot for an addition, before it (and in the schema's file name) for anything else.
 FORMAT = "1.0"
@@ -27,37 +27,48 @@ CARDS, CSL, BIBTEX = "data/cards.json", "data/sources.csl.json", "data/sources.b
 _CONTENT_DIGITS = 12
 
 
-def files(linked: Linked) -> dict[str, str]:
-    """Path in the site -> text of each file of open data."""
-    sources = list(linked.library.sources.values())
-    return {CARDS: cards_json(linked), CSL: _text(csl(sources)), BIBTEX: bibtex(sources)}
+# Without an indentation of its own the encoder runs compiled.
+_encoded = json.JSONEncoder(ensure_ascii=False).encode
+_DEEPEST_LINE = 4
 
 
-def _text(data: Any) -> str:
-    """One space a level: a change of one figure is a change of one line, and the file stays small."""
-    return json.dumps(data, ensure_ascii=False, indent=1) + "\n"
+def _text(data: Any, level: int = 0) -> str:
+    """JSON with a line for each figure and statement, so that a change of one is a change of one line, and the file stays small."""
+    if level == _DEEPEST_LINE or not data or not isinstance(data, dict | list):
+        return _encoded(data)
+    start, end = "\n" + " " * (level + 1), "\n" + " " * level
+    if isinstance(data, dict):
+        return "{" + start + ("," + start).join(f"{_encoded(k)}: {_text(x, level + 1)}" for k, x in data.items()) + end + "}"
+    return "[" + start + ("," + start).join(_text(x, level + 1) for x in data) + end + "]"
 
 
 # --- cards ------------------------------------------------------------------------------------------------------------
 
 
-def cards_json(linked: Linked) -> str:
+def cards_json(linked: Linked, version: Versions) -> str:
     """data/cards.json: everything the site says, each figure with its UCUM code, each statement with its basis.
 
     `content` is a digest of all the rest: two files with one digest say the same.
     """
     library, off = linked.library, set(linked.library.department.calculators_off)
-    card = _Cards(linked)
-    data = {
-        "techniques": [card.technique(t) for t in library.techniques.values()],
-        "pathways": [card.pathway(p) for p in library.pathways.values()],
-        "calculators": [card.calculator(c) for c in library.calculators.values() if c.id not in off],
-        "pages": [card.page(p) for p in library.pages.values()],
-        "glossary": [card.term(t) for t in library.terms.values()],
+    card = _Cards(linked, version)
+    records: dict[str, Iterable[Any]] = {
+        "techniques": map(card.technique, library.techniques.values()),
+        "pathways": map(card.pathway, library.pathways.values()),
+        "calculators": (card.calculator(c) for c in library.calculators.values() if c.id not in off),
+        "pages": map(card.page, library.pages.values()),
+        "glossary": map(card.term, library.terms.values()),
     }
-    head = {"department": _filled({"name": library.department.name, "about": card.words(library.department.about), "licence": library.department.licence})}
-    digest = hashlib.sha256(json.dumps([head, data], ensure_ascii=False, sort_keys=True).encode()).hexdigest()[:_CONTENT_DIGITS]
-    return _text({"$schema": SCHEMA, "format": FORMAT, "content": digest, **head, **data})
+    about = _filled({"name": library.department.name, "about": card.words(library.department.about), "licence": library.department.licence})
+    # Record by record: as one structure a large library would fill the memory.
+    rest = [f' "department": {_text(about, 1)}']
+    for name, found in records.items():
+        texts = ",\n  ".join(_text(record, 2) for record in found)
+        rest.append(f' "{name}": [\n  {texts}\n ]' if texts else f' "{name}": []')
+    body = ",\n".join(rest)
+    digest = hashlib.sha256(body.encode()).hexdigest()[:_CONTENT_DIGITS]
+    head = "".join(f" {_encoded(k)}: {_encoded(v)},\n" for k, v in (("$schema", SCHEMA), ("format", FORMAT), ("content", digest)))
+    return f"{{\n{head}{body}\n}}\n"
 
 
 def measure(a: Amount) -> dict[str, Any]:
@@ -89,8 +100,9 @@ def _filled(record: Mapping[str, Any]) -> dict[str, Any]:
 class _Cards:
     """Records as plain data. Sentences need the library, for a link reads out the figure or title it leads to."""
 
-    def __init__(self, linked: Linked) -> None:
+    def __init__(self, linked: Linked, version: Versions) -> None:
         self.library: Library = linked.library
+        self.version = version
         self._prose = Prose(linked, "")
         self._off = set(self.library.department.calculators_off)
 
@@ -119,7 +131,7 @@ class _Cards:
         return [self._said(card, d.basis, if_=d.condition, then=d.then, why=d.why) for d in decisions]
 
     def _head(self, kind: str, record: Technique | Pathway | Calculator | Page) -> dict[str, Any]:
-        digest = version(record, self.library)
+        digest = self.version(record)
         return {"id": record.id, "title": record.title, "page": address(kind, record.id), "version": digest, "also_called": list(record.also_called),
                 "summary": self.words(record.summary, record.id if kind == "technique" else ""), "review": self._review(record)}
 
@@ -313,8 +325,8 @@ _WORKS = {"article-journal": "ScholarlyArticle", "article": "ScholarlyArticle", 
           "report": "Report", "thesis": "Thesis", "webpage": "WebPage", "legislation": "Legislation", "dataset": "Dataset"}
 
 
-def linked_data(linked: Linked) -> dict[str, str]:
-    """Technique id -> the schema.org description of its page, as JSON-LD text with addresses relative to the page.
+def linked_data(linked: Linked, version: Versions) -> Callable[[str], str]:
+    """Gives, for a technique's id, the schema.org description of its page, as JSON-LD text with addresses relative to the page.
 
     The page is a MedicalWebPage about a MedicalProcedure: the review and the citations belong to the page, for the
     vocabulary gives them to web pages and works, not to procedures. lastReviewed is there only while the sign-off
@@ -324,8 +336,8 @@ def linked_data(linked: Linked) -> dict[str, str]:
     for s in linked.statements:
         if s.kind == "technique":
             cited.setdefault(s.id, {}).update((c.source, None) for c in s.basis.citations)
-    card = _Cards(linked)
-    return {id: json.dumps(_described(linked.library, card, t, cited.get(id, ())), ensure_ascii=False) for id, t in linked.library.techniques.items()}
+    card = _Cards(linked, version)
+    return lambda id: _encoded(_described(linked.library, card, linked.library.techniques[id], cited.get(id, ())))
 
 
 def _described(library: Library, card: _Cards, t: Technique, cited: Iterable[str]) -> dict[str, Any]:
@@ -338,7 +350,7 @@ def _described(library: Library, card: _Cards, t: Technique, cited: Iterable[str
     procedure = {"@type": "MedicalProcedure", "name": t.title, "alternateName": list(t.also_called), "description": summary,
                  "howPerformed": " ".join(f"{n}. {card.words(s.do, t.id)}" for n, s in enumerate(t.steps, 1))}
     return {
-        "@context": "https://schema.org", "@type": "MedicalWebPage", "name": t.title, "url": f"{t.id}.html", "inLanguage": "en-GB", "version": version(t, library),
+        "@context": "https://schema.org", "@type": "MedicalWebPage", "name": t.title, "url": f"{t.id}.html", "inLanguage": "en-GB", "version": card.version(t),
         "publisher": {"@type": "Organization", "name": library.department.name}, **licence, **reviewed,
         "mainEntity": {k: v for k, v in procedure.items() if v},
         "citation": list(_works(library, cited)),
@@ -355,3 +367,11 @@ def _works(library: Library, cited: Iterable[str]) -> Iterator[dict[str, Any]]:
             "datePublished": "-".join(f"{n:02d}" for n in date),
             "creativeWorkStatus": "Withdrawn" if s.withdrawn else "Superseded" if s.superseded_by else "",
         })
+
+
+# Path in the site -> what makes its text.
+FILES: Mapping[str, Callable[[Linked, Versions], str]] = {
+    CARDS: cards_json,
+    CSL: lambda linked, version: _text(csl(linked.library.sources.values())) + "\n",
+    BIBTEX: lambda linked, version: bibtex(linked.library.sources.values()),
+}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, MutableMapping
 from pathlib import Path as FilePath
 from typing import Any
 
@@ -25,7 +25,22 @@ SINGLE = {"glossary.yaml": "glossary", "department.yaml": "department"}
 
 _NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?\Z")
 _WORDS = {"true": True, "false": False, "null": None, "": None}
-_Loader = getattr(yaml, "CSafeLoader", None)
+
+
+class _Loader(getattr(yaml, "CSafeLoader", yaml.SafeLoader)):
+    """libyaml's nodes without a guess at the type of a plain scalar, which `_scalar` decides: half of the composer's time."""
+
+    def resolve(self, kind: Any, value: Any, implicit: Any) -> str:
+        return _PLAIN_TAGS[kind]
+
+    def descend_resolver(self, current_node: Any, current_index: Any) -> None:
+        pass
+
+    def ascend_resolver(self) -> None:
+        pass
+
+
+_PLAIN_TAGS = {yaml.ScalarNode: "tag:yaml.org,2002:str", yaml.SequenceNode: "tag:yaml.org,2002:seq", yaml.MappingNode: "tag:yaml.org,2002:map"}
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ufffe\uffff]")
 _MARK = re.compile(r"(?:^|[\s\[{,:?-])[!&]", re.M)
 _FILE_ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*\Z")
@@ -37,9 +52,10 @@ class _Refused(Exception):
         self.rule, self.message, self.fix = rule, message, fix
 
 
-def read(root: FilePath) -> tuple[list[Document], list[Problem], set[tuple[str, str]]]:
+def read(root: FilePath, kept: MutableMapping[str, Any] | None = None) -> tuple[list[Document], list[Problem], set[tuple[str, str]]]:
     """Read every card below root/cards.
 
+    kept: what an earlier call read; a file that has not changed since comes out as the very same object.
     Returns the documents that are YAML mappings, the problems found, and the (kind, id) of files
     that could not be read. Raises CouldNotRun if there is no cards folder.
     """
@@ -51,9 +67,17 @@ def read(root: FilePath) -> tuple[list[Document], list[Problem], set[tuple[str, 
     documents: list[Document] = []
     problems: list[Problem] = []
     unsound: set[tuple[str, str]] = set()
+    inside = cards.resolve()
+    above = len(cards.as_posix()) - len("cards")
     for file, kind in _files(cards, problems):
-        name = file.relative_to(root).as_posix()
-        outcome = read_file(file, name, kind, inside=cards)
+        name = file.as_posix()[above:]
+        seen = _seen(file) if kept is not None else None
+        if seen and (before := kept.get(name)) and before[0] == seen:
+            outcome = before[1]
+        else:
+            outcome = read_file(file, name, kind, inside)
+            if seen:
+                kept[name] = seen, outcome
         if isinstance(outcome, Problem):
             problems.append(outcome)
             unsound.add((kind, file.stem))
@@ -62,11 +86,23 @@ def read(root: FilePath) -> tuple[list[Document], list[Problem], set[tuple[str, 
     return documents, problems, unsound
 
 
-def read_file(file: FilePath, name: str, kind: str, inside: FilePath) -> Document | Problem:
-    """One file as a Document, or the Problem that stopped it. Never raises for anything the file holds."""
+def _seen(file: FilePath) -> tuple[int, ...] | None:
+    """What tells that a file has changed: its time, size and place on the disk; None if it cannot be told."""
     try:
-        real = file.resolve(strict=True)
-        if not real.is_relative_to(inside.resolve()):
+        found = file.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_ctime_ns, found.st_size, found.st_ino, found.st_dev
+
+
+def read_file(file: FilePath, name: str, kind: str, inside: FilePath) -> Document | Problem:
+    """One file as a Document, or the Problem that stopped it. Never raises for anything the file holds.
+
+    inside: the folder that it must lie in, links followed.
+    """
+    try:
+        real = file.resolve(strict=True) if file.is_symlink() else file
+        if real is not file and not real.is_relative_to(inside):
             return Problem(name, 1, 1, "outside-cards", "This file is a link to a place outside the cards folder.",
                            "Put the file itself into cards/.")
         if not real.is_file():
@@ -106,7 +142,8 @@ def parse(raw: bytes, name: str, kind: str, id: str) -> Document | Problem:
             what = "a list" if isinstance(root, yaml.SequenceNode) else "a single value"
             raise _Refused(root.start_mark, "top-level", f"The file holds {what}; a card is made of 'key: value' lines.",
                            "Start with the first key, for example title:, at the left margin.")
-        data = _build(root, set(), 1)
+        # Written as an escape ("\\0") a control character passes the look at the raw text.
+        data = _build(root, set(), 1, "\\" in text)
         _refuse_marks(text)
     except _Refused as refused:
         line, column = refused.place
@@ -171,14 +208,15 @@ def _folder(folder: FilePath, kind: str, problem: Any) -> Iterator[tuple[FilePat
             yield path, kind
 
 
-def _build(node: Any, seen: set[int], depth: int) -> Any:
+def _build(node: Any, seen: set[int], depth: int, escapes: bool) -> Any:
     # A node met twice is an alias: refused, so that no file can expand and no number stands in two places.
     if id(node) in seen:
         raise _Refused(node.start_mark, "alias", "Anchors and aliases (& and *) are not used in cards.",
                        "Write the value out, or make it a quantity and link to it.")
     seen.add(id(node))
     if isinstance(node, yaml.ScalarNode):
-        _refuse_control(node)
+        if escapes:
+            _refuse_control(node)
         return _scalar(node)
     if depth > DEEPEST:
         raise _Refused(node.start_mark, "too-deep", "The file is nested too deeply to be a card.",
@@ -187,13 +225,14 @@ def _build(node: Any, seen: set[int], depth: int) -> Any:
         raise _Refused(node.start_mark, "yaml-tag", f"YAML tags such as {node.tag[:40]!r} are not used in cards.",
                        "Remove it; if the text itself starts with !, put it in double quotes.")
     if isinstance(node, yaml.SequenceNode):
-        return [_build(item, seen, depth + 1) for item in node.value]
+        return [_build(item, seen, depth + 1, escapes) for item in node.value]
     built: dict[str, Any] = {}
     for key_node, value_node in node.value:
         if not isinstance(key_node, yaml.ScalarNode):
             raise _Refused(key_node.start_mark, "key-form", "A key must be a word, not a list or a mapping.",
                            "Check the punctuation: '? ', '[' or '{' may stand where a key was meant.")
-        _refuse_control(key_node)
+        if escapes:
+            _refuse_control(key_node)
         key = key_node.value
         if id(key_node) in seen:
             raise _Refused(key_node.start_mark, "alias", "Anchors and aliases (& and *) are not used in cards.",
@@ -206,7 +245,7 @@ def _build(node: Any, seen: set[int], depth: int) -> Any:
         if key == "<<":
             raise _Refused(key_node.start_mark, "alias", "Merge keys (<<) are not used in cards.",
                            "Write the values out.")
-        built[key] = _build(value_node, seen, depth + 1)
+        built[key] = _build(value_node, seen, depth + 1, escapes)
     return built
 
 
@@ -225,7 +264,6 @@ def _refuse_marks(text: str) -> None:
 
 
 def _refuse_control(node: Any) -> None:
-    # Written as an escape ("\\0") it passes the look at the raw text.
     if bad := _CONTROL.search(node.value):
         raise _Refused(node.start_mark, "control-character", f"An invisible control character (U+{ord(bad[0]):04X}) is written in this text.",
                        "Remove the escape (the backslash and what belongs to it).")

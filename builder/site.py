@@ -15,6 +15,9 @@ import os
 import shutil
 import sys
 import tempfile
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -29,18 +32,53 @@ if str(ROOT) not in sys.path:
 log = logging.getLogger("mkdocs.hooks.cards")
 
 
+@dataclass(frozen=True, slots=True)
+class _Packed:
+    """A file of the site before the engine, its text compressed: a large library would fill the memory otherwise."""
+
+    path: str
+    card: str
+    text: bytes
+
+
+class _Generated(File):
+    """A file whose text is unpacked each time it is asked for."""
+
+    packed: bytes
+
+    @property
+    def content_bytes(self) -> bytes:
+        return zlib.decompress(self.packed)
+
+    @property
+    def content_string(self) -> str:
+        return self.content_bytes.decode("utf-8")
+
+    def copy_file(self, dirty: bool = False) -> None:
+        target = Path(self.abs_dest_path)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(self.content_bytes)
+
+
 class _Session:
     """What must outlive one build of a running server. MkDocs gives a hook no other place for it."""
 
     def __init__(self) -> None:
         self.serving = False
-        self.pages: list[Any] = []  # of the build now under way
-        self.last_good: list[Any] = []
+        self.built: Any = None  # what the command line has checked already; taken once
+        self.pages: list[_Packed] = []  # of the build now under way
+        self.last_good: list[_Packed] = []
+        self.content = ""  # digest of what the pages say
         self.navigation: list[Any] = []
         self.references: dict[str, str] = {}  # already set in the citation style
         self.past: list[Any] | None = None  # a running server shows the commits of its start
         self.site_name = ""
         self.stale_after_days = 30
+        self.runs: list[str] = []  # of the page being converted
+        self.converted: dict[str, bytes] = {}  # pages converted and not yet written
+        self.total = 0  # pages of the build now under way
+        self.done = 0
+        self.progress: Callable[[str, int, int], None] = lambda what, done, of: None
 
 
 _session = _Session()
@@ -55,25 +93,27 @@ def on_config(config: Any) -> Any:
     root = Path(config.config_file_path).resolve().parent
     try:
         made = builder["when"].dated(os.environ, datetime.now(UTC)).date()
-        built = builder["compose"].build(root)
+        built, _session.built = _session.built or builder["compose"].build(root), None
         problems = built.problems
     except builder["problems"].CouldNotRun as error:
         raise Abort(str(error)) from error
     config.extra["problem_count"] = len(problems)
     if not problems:
-        _session.pages = _session.last_good = builder["compose"].pages(built, _session.references, builder["history"].lately(root, made), _past(builder, root, built, made))
+        plan = builder["compose"].plan(built, _session.references, builder["history"].lately(root, made), _past(builder, root, built, made))
         department = built.linked.library.department
+        del built  # what the pages say is in them; the cards need not stay in memory beside them
+        _session.pages = _session.last_good = _rendered(plan)
         _session.site_name, _session.stale_after_days = department.name, department.stale_after_days
         _session.navigation = _navigation(_session.pages)
     elif _session.serving:
         log.warning("%s", builder["problems"].as_text(problems))
-        listing = builder["render"].problem_page(problems, first=not _session.last_good)
+        listing = [_packed(p) for p in builder["render"].problem_page(problems, first=not _session.last_good)]
         _session.pages = [*_session.last_good, *listing]
     else:
         log.error("%s", builder["problems"].as_text(problems))
         raise Abort("The cards have problems; nothing was built.")
     # A running server changes with every card: nothing of it is to be kept.
-    config.extra["this_copy"] = {"made": made.isoformat(), "stale_after_days": _session.stale_after_days, "content": _digest(_session.pages),
+    config.extra["this_copy"] = {"made": made.isoformat(), "stale_after_days": _session.stale_after_days, "content": _session.content,
                             "installs": not _session.serving}
     config.site_name = _session.site_name or config.site_name
     config.nav = _session.navigation or None
@@ -87,12 +127,59 @@ def _past(builder: dict[str, Any], root: Path, built: Any, made: Any) -> list[An
     return _session.past
 
 
+def _rendered(plan: list[Any]) -> list[_Packed]:
+    """Every file of the plan, made one after the other; what is made is let go, and what it was made of after the last."""
+    said, pages = hashlib.sha256(), []
+    plan.reverse()
+    total = len(plan)
+    while plan:
+        page = plan.pop().make()
+        said.update(f"{page.path}\0{page.text}\0".encode())
+        pages.append(_packed(page))
+        _session.progress("Rendering", len(pages), total)
+    _session.content = said.hexdigest()[:12]  # two copies with one digest differ in nothing but their day
+    return pages
+
+
+def _packed(page: Any) -> _Packed:
+    return _Packed(page.path, page.card, zlib.compress(page.text.encode(), 1))
+
+
 def on_files(files: Files, config: Any) -> Files:
+    _session.total, _session.done = sum(p.path.endswith(".md") for p in _session.pages), 0
     for page in _session.pages:
-        made = File.generated(config, page.path, content=page.text)
+        made = _Generated(page.path, None, config.site_dir, config.use_directory_urls)
+        made.generated_by, made.packed = "the cards", page.text
         made.edit_uri = page.card.removeprefix("cards/") or None
         files.append(made)
     return files
+
+
+def on_page_markdown(markdown: str, page: Any, config: Any, files: Files) -> str:
+    """Takes the blocks of HTML past the Markdown processor, which would read every tag of them to change none."""
+    text, _session.runs = _engine_free(reload=False)["carried"].taken_out(markdown)
+    return text
+
+
+def on_page_content(html: str, page: Any, config: Any, files: Files) -> str:
+    """Puts the blocks back. The engine converts all pages before it writes the first: meanwhile they are kept compressed."""
+    whole = _engine_free(reload=False)["carried"].put_back(html, _session.runs)
+    _session.converted[page.file.src_uri] = zlib.compress(whole.encode(), 1)
+    _session.progress("Converting", len(_session.converted), _session.total)
+    page.markdown = ""
+    return ""
+
+
+def on_page_context(context: Any, page: Any, config: Any, nav: Any) -> Any:
+    page.content = zlib.decompress(_session.converted.pop(page.file.src_uri)).decode()
+    return context
+
+
+def on_post_page(output: str, page: Any, config: Any) -> str:
+    page.content = ""
+    _session.done += 1
+    _session.progress("Writing", _session.done, _session.total)
+    return output
 
 
 def on_post_build(config: Any) -> None:
@@ -116,15 +203,7 @@ def _integrity(content: bytes) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(content).digest()).decode()
 
 
-def _digest(pages: list[Any]) -> str:
-    """Of what the site says: two copies with one digest differ in nothing but their day."""
-    said = hashlib.sha256()
-    for page in pages:
-        said.update(f"{page.path}\0{page.text}\0".encode())
-    return said.hexdigest()[:12]
-
-
-def _navigation(pages: list[Any]) -> list[Any]:
+def _navigation(pages: list[_Packed]) -> list[Any]:
     """Index pages only: with every card in every page's menu the site would grow with the square of the cards."""
     there = {p.path for p in pages}
     wanted = [("Home", "index.md"), ("Techniques", "techniques/index.md"), ("Cases", "pathways/index.md"), ("Brief", "brief.md"),
@@ -140,15 +219,17 @@ def _engine_free(reload: bool) -> dict[str, Any]:
             del sys.modules[name]
             # `from . import x` looks at the package's attribute before it imports.
             vars(package).pop(name.split(".")[1], None)
-    return {name: importlib.import_module(f"builder.{name}") for name in ("compose", "history", "offline", "problems", "render", "when")}
+    return {name: importlib.import_module(f"builder.{name}") for name in ("carried", "compose", "history", "offline", "problems", "render", "when")}
 
 
 # --- the commands that run MkDocs ---------------------------------------------------------------------------------
 
 
-def build_site(root: Path, out: Path, config_file: Path) -> int:
+def build_site(out: Path, config_file: Path, checked: list[Any] | None = None, progress: Callable[[str, int, int], None] | None = None) -> int:
     """Build into a folder beside `out`, then put it in place in one move. Returns the number of pages.
 
+    checked: the cards, if the command line has found them sound already; the list is emptied, so that nothing holds them once the
+    pages are made. progress: told what is done, how many pages of how many.
     A build that fails or is stopped leaves the site that was there. Raises Abort on problems.
     """
     from mkdocs.commands import build
@@ -160,6 +241,8 @@ def build_site(root: Path, out: Path, config_file: Path) -> int:
     old = made.with_name(made.name + "-old")
     try:
         config = load_config(config_file=str(config_file), site_dir=str(made / "site"), strict=True)
+        hook = _hook(config)
+        hook.built, hook.progress = checked.pop() if checked else None, progress or hook.progress
         config.plugins.on_startup(command="build", dirty=False)
         build.build(config)
         config.plugins.on_shutdown()
@@ -173,6 +256,11 @@ def build_site(root: Path, out: Path, config_file: Path) -> int:
                 os.replace(old, out)
             shutil.rmtree(old, ignore_errors=True)
     return sum(1 for _ in out.rglob("*.html"))
+
+
+def _hook(config: Any) -> _Session:
+    """The session of the hook, of which MkDocs loads a copy of its own."""
+    return next(module._session for module in config.hooks.values() if hasattr(module, "_session"))
 
 
 def serve_site(config_file: Path, address: str) -> None:

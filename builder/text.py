@@ -136,6 +136,22 @@ def to_html(text: str, anchor: Callable[[Link], str]) -> str:
     return re.sub("\x00(\\d+)\x00", lambda m: made[int(m[1])], joined)
 
 
+def to_words(text: str, words_of: Callable[[Link], str]) -> str:
+    """The text as plain words, as its HTML would read. `words_of` gives what a link reads as."""
+    if "](" not in text:
+        joined = " ".join(text.split())
+        return joined if "*" not in joined else _EMPHASIS.sub(r"\1", _STRONG.sub(r"\1", joined))
+    out, made = [], []
+    for part in parts(text):
+        if isinstance(part, Link):
+            made.append(words_of(part))
+            out.append(f"\x00{len(made) - 1}\x00")
+        else:
+            out.append(part)
+    joined = _EMPHASIS.sub(r"\1", _STRONG.sub(r"\1", " ".join("".join(out).split())))
+    return " ".join(re.sub("\x00(\\d+)\x00", lambda m: made[int(m[1])], joined).split())
+
+
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known word most like the given one, or None."""
     found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)

@@ -154,6 +154,7 @@ class Units:
         self._pint = pint.UnitRegistry(cache_folder=None)
         for name in _OWN:
             self._pint.define(f"{name} = [{name}]")
+        self.in_prose = in_prose()
         self._made = {name: 1 * self._pint(unit.means) for name, unit in TABLE.items()}
 
     @staticmethod

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping
 from typing import Any
 
 import jsonschema_rs
@@ -99,47 +99,70 @@ def _text_fields(schema: Any) -> Iterator[str]:
             yield from _text_fields(sub)
 
 
-def validate(documents: Iterable[Document], schemas: Schemas, unsound: Iterable[tuple[str, str]] = ()) -> tuple[Library, list[Problem]]:
-    """The library of sound cards, and every problem the schemas find. Unsound cards are left out and named."""
+def validate(documents: Iterable[Document], schemas: Schemas, unsound: Iterable[tuple[str, str]] = (), kept: MutableMapping[tuple[str, str], Any] | None = None) -> tuple[Library, list[Problem]]:
+    """The library of sound cards, and every problem the schemas find. Unsound cards are left out and named.
+
+    kept: what an earlier call found for each document; a document that is the very same object is not looked at again.
+    """
     problems: list[Problem] = []
     bad = set(unsound)
     sound: dict[str, list[Document]] = {k: [] for k in KINDS}
+    records: dict[tuple[str, str], Any] = {}
     for document in documents:
-        errors = () if schemas.quick[document.kind].is_valid(document.data) else schemas.of[document.kind].iter_errors(document.data)
-        found = [_problem(e, document, key) for e in errors for key in _unknown_keys(e)]
-        if errors != () and not found:  # the two validators differ only over a line break at the end of an id
-            found = [Problem(document.file, 1, 1, "form", "An id or a name ends in a line break.", "Remove \\n from the quoted text.")]
-        if found:
+        key = document.kind, document.id
+        before = kept.get(key) if kept is not None else None
+        if before is None or before[0] is not document:
+            before = (document, *_looked_at(document, schemas))
+            if kept is not None:
+                kept[key] = before
+        _, whole, record, found = before
+        if whole is None:
             problems += found
-            bad.add((document.kind, document.id))
+            bad.add(key)
         else:
-            texts = tuple(_texts(document.data, (), schemas.text_fields))
-            sound[document.kind].append(Document(document.file, document.kind, document.id, document.data, document.marks, texts))
+            sound[document.kind].append(whole)
+            records[key] = record
+    of = lambda kind: {d.id: records[kind, d.id] for d in sound[kind]}  # noqa: E731
     library = Library(
-        techniques={d.id: _technique(d) for d in sound["technique"]},
-        pathways={d.id: _pathway(d) for d in sound["pathway"]},
-        calculators={d.id: _calculator(d) for d in sound["calculator"]},
-        pages={d.id: _page(d) for d in sound["page"]},
-        sources={d.id: _source(d) for d in sound["source"]},
-        terms={key: _term(key, term) for d in sound["glossary"] for key, term in sorted(d.data["terms"].items())},
-        department=next((_department(d.data) for d in sound["department"]), None),
+        techniques=of("technique"), pathways=of("pathway"), calculators=of("calculator"), pages=of("page"), sources=of("source"),
+        terms={key: term for terms in of("glossary").values() for key, term in terms.items()},
+        department=next(iter(of("department").values()), None),
         documents=tuple(d for kind in KINDS for d in sound[kind]),
         unsound=frozenset(bad),
     )
     return library, problems
 
 
-def _texts(data: Any, path: Path, fields: frozenset[str]) -> Iterator[tuple[Path, str]]:
+def _looked_at(document: Document, schemas: Schemas) -> tuple[Document | None, Any, list[Problem]]:
+    """A sound document with its texts and nodes, and its record; or None, None and its problems."""
+    errors = () if schemas.quick[document.kind].is_valid(document.data) else schemas.of[document.kind].iter_errors(document.data)
+    found = [_problem(e, document, key) for e in errors for key in _unknown_keys(e)]
+    if errors != () and not found:  # the two validators differ only over a line break at the end of an id
+        found = [Problem(document.file, 1, 1, "form", "An id or a name ends in a line break.", "Remove \\n from the quoted text.")]
+    if found:
+        return None, None, found
+    texts: list[tuple[Path, str]] = []
+    nodes: list[tuple[Path, dict]] = []
+    _walk(document.data, (), schemas.text_fields, True, texts, nodes)
+    whole = Document(document.file, document.kind, document.id, document.data, document.marks, tuple(texts), tuple(nodes))
+    return whole, _RECORDS[document.kind](whole), []
+
+
+def _walk(data: Any, path: Path, fields: frozenset[str], sentences: bool, texts: list[tuple[Path, str]], nodes: list[tuple[Path, dict]]) -> None:
+    """Finds the sentences (not in a citation, which is bibliography) and the nodes of a document, in order."""
     if isinstance(data, dict):
+        if "unit" in data or "also_in" in data or ("source" in data and "checked" in data):
+            nodes.append((path, data))
         for key, value in data.items():
             if isinstance(value, str):
-                if key in fields:
-                    yield (*path, key), value
-            elif key != "basis":  # citations are bibliography, not sentences
-                yield from _texts(value, (*path, key), fields)
-    elif isinstance(data, list):
+                if sentences and key in fields:
+                    texts.append(((*path, key), value))
+            elif isinstance(value, (dict, list)):
+                _walk(value, (*path, key), fields, sentences and key != "basis", texts, nodes)
+    else:
         for i, value in enumerate(data):
-            yield from _texts(value, (*path, i), fields)
+            if isinstance(value, (dict, list)):
+                _walk(value, (*path, i), fields, sentences, texts, nodes)
 
 
 # --- errors in plain English -------------------------------------------------------------------------------------
@@ -406,3 +429,10 @@ def _term(key: str, x: Mapping[str, Any]) -> Term:
 def _department(x: Mapping[str, Any]) -> Department:
     return Department(x["name"], x["about"], tuple(x["list_days"]), x["review_owner"], x["review_every_months"], x["contact"],
                       tuple(x.get("calculators_off", ())), x.get("stale_after_days", 30), x.get("licence", ""))
+
+
+_RECORDS: dict[str, Callable[[Document], Any]] = {
+    "technique": _technique, "pathway": _pathway, "calculator": _calculator, "page": _page, "source": _source,
+    "glossary": lambda d: {key: _term(key, term) for key, term in sorted(d.data["terms"].items())},
+    "department": lambda d: _department(d.data),
+}

@@ -10,7 +10,7 @@ import hashlib
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import MISSING, Field, fields, is_dataclass
+from dataclasses import MISSING, Field
 from typing import Any
 
 from .model import Calculator, Library, Page, Pathway, Quantity, Technique
@@ -27,14 +27,28 @@ CLINICAL: dict[type, tuple[str, ...]] = {
 WORDING_LENGTH = 16
 # What may change under a sign-off: how a card is named, filed and linked to others. All else lapses it, new fields too.
 NOT_SIGNED = ("id", "file", "title", "also_called", "stage", "review", "next", "see_also", "used_by")
+_encoded = json.JSONEncoder(ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode
 # A number of another card as calculators name it; `quantity:` is gone where the builder has read it already.
 _REFERENCE = re.compile(r"(quantity:)?[a-z0-9-]+/[a-z0-9-]+(\.(low|high))?\Z")
 
 
+class Versions:
+    """Gives the version of each card of a library: eight hexadecimal digits that change when, and only when, its clinical content changes. Each is worked out once."""
+
+    def __init__(self, library: Library) -> None:
+        self._library = library
+        self._known: dict[tuple[type, str], str] = {}
+
+    def __call__(self, record: Technique | Pathway | Calculator | Page) -> str:
+        key = type(record), record.id
+        if key not in self._known:
+            self._known[key] = version(record, self._library)
+        return self._known[key]
+
+
 def version(record: Technique | Pathway | Calculator | Page, library: Library) -> str:
-    """Eight hexadecimal digits that change when, and only when, the clinical content of a card changes."""
-    text = json.dumps(content(record, library), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()[:LENGTH]
+    """The version of one card; for many of one library, see Versions."""
+    return hashlib.sha256(_encoded(content(record, library)).encode()).hexdigest()[:LENGTH]
 
 
 def content(record: Technique | Pathway | Calculator | Page, library: Library) -> dict[str, Any]:
@@ -50,13 +64,15 @@ def wording(record: Technique | Pathway | Calculator | Page, library: Library) -
     left at its default is left out, so that a new optional field of the model lapses nothing.
     """
     own = {name: x for name, x in _plain(record, bare=True).items() if name not in NOT_SIGNED}
-    text = json.dumps({**own, "lent": _lent(own, record, library, bare=True)}, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    text = _encoded({**own, "lent": _lent(own, record, library, bare=True)})
     return hashlib.sha256(text.encode()).hexdigest()[:WORDING_LENGTH]
 
 
 def _lent(own: dict[str, Any], record: Technique | Pathway | Calculator | Page, library: Library, bare: bool = False) -> dict[str, Any]:
     lent = {}
     for text in _strings(own):
+        if "/" not in text:
+            continue
         # A calculator names a number outright; a sentence links to it.
         named = [text.removeprefix("quantity:").partition(".")[0]] if _REFERENCE.match(text) else []
         for reference in (*named, *(x.target for x in links(text) if x.scheme == "quantity" and "/" in x.target)):
@@ -69,15 +85,19 @@ def _lent(own: dict[str, Any], record: Technique | Pathway | Calculator | Page, 
 
 def _plain(value: Any, bare: bool = False) -> Any:
     """bare: without the fields that are at their default, and without the name of the card."""
-    if is_dataclass(value):
-        return {f.name: _plain(x, bare) for f in fields(value) for x in (getattr(value, f.name),)
-                if not bare or not (_default(f, x) or (isinstance(value, Quantity) and f.name == "card"))}
-    if isinstance(value, tuple | list):
+    kind = type(value)
+    if kind is str or value is None:
+        return value
+    if kind is tuple or kind is list:
         return [_plain(x, bare) for x in value]
+    if kind is float:  # 60 and 60.0 are one number to the reader
+        return int(value) if value.is_integer() else value
+    if own := getattr(kind, "__dataclass_fields__", None):
+        return {f.name: _plain(x, bare) for f in own.values() for x in (getattr(value, f.name),)
+                if not bare or not (_default(f, x) or (kind is Quantity and f.name == "card"))}
     if hasattr(value, "items"):
         return {k: _plain(x, bare) for k, x in value.items()}
-    # 60 and 60.0 are one number to the reader.
-    return int(value) if isinstance(value, float) and value.is_integer() else value
+    return value
 
 
 def _default(field: Field, value: Any) -> bool:

@@ -90,5 +90,5 @@ def small_site(root: Path, out: Path, changed: dict[str, str]) -> Path:
     project(root)
     for where, text in changed.items():
         write(root, where, text)
-    build_site(root, out, root / "mkdocs.yml")
+    build_site(out, root / "mkdocs.yml")
     return out

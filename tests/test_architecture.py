@@ -59,8 +59,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     "when": {"problems"},
     "history": set(),  # plain data in, plain data out
     "offline": set(),  # plain data in, text out
+    "carried": set(),  # text in, text out
     "bundle": {"offline"},  # leaves out the files that the worker leaves out
-    "compose": STAGES | SHARED | {"changes", "changelog", "opendata", "references", "render", "signoff"},
+    "compose": STAGES | SHARED | {"changes", "changelog", "opendata", "references", "render", "signoff", "versions"},
     # The command line names the forms, folders and kinds that its options offer, and runs a calculator.
     "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "signoff", "starter", "read", "site", "__init__"},
     "site": set(),  # loads compose and the rest by name, so that a running server can load them afresh
@@ -304,7 +305,7 @@ def test_packages_are_listed_for_the_wheel() -> None:
 
 def test_no_module_is_left_over() -> None:
     """Every module is reached from the command line or from the hook, which loads the stages by name."""
-    reached, todo = set(), ["__main__", "site", "compose", "render", "history", "offline", "when"]
+    reached, todo = set(), ["__main__", "site", "carried", "compose", "render", "history", "offline", "when"]
     while todo:
         name = todo.pop()
         if name not in reached:

@@ -84,7 +84,7 @@ def whole_check(name: str, kind: str, id: str, raw: bytes) -> list[Problem]:
     ready, found = calculate.prepare(library, units())
     problems += found
     if not problems:
-        compose.pages(compose.Built(linked, ready, [], units()), REFERENCES)
+        list(compose.pages(compose.Built(linked, ready, [], units()), REFERENCES))
     assert time.process_time() - start < LONGEST, "Too slow for one file."
     for p in in_order(problems):
         assert p.line >= 1 and p.column >= 1 and p.message and p.fix
@@ -178,7 +178,7 @@ def test_a_value_of_a_card_may_be_anything() -> None:
         ready, found = calculate.prepare(library, units())
         problems += found
         if not problems:
-            compose.pages(compose.Built(linked, ready, [], units()), REFERENCES)
+            list(compose.pages(compose.Built(linked, ready, [], units()), REFERENCES))
 
 
 @pytest.mark.parametrize("bulk", [

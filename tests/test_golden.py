@@ -29,7 +29,7 @@ PAGES = {
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     built = build(lay(tmp_path_factory.mktemp("golden")))
     assert not built.problems
-    made = compose.pages(built)
+    made = list(compose.pages(built))
     assert len({p.path for p in made}) == len(made), "Two pages have one path."
     return {p.path: p.text for p in made}
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 import functools
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -26,7 +26,7 @@ from builder import compose, opendata, signoff
 from builder.link import Linked
 from builder.model import Source
 from builder.units import TABLE
-from builder.versions import version
+from builder.versions import Versions, version
 
 SCHEMA = json.loads((PROJECT / "site_overrides/data" / opendata.SCHEMA).read_text(encoding="utf-8"))
 STATED = {"technique", "pathway", "calculator", "page", "glossary"}
@@ -45,6 +45,17 @@ def library(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     return real().linked if request.param == "real" else linked(tmp_path_factory.mktemp("valid"))
 
 
+def files(found: Linked) -> dict[str, str]:
+    """Path -> text of every file of open data."""
+    return {path: make(found, Versions(found.library)) for path, make in opendata.FILES.items()}
+
+
+def descriptions(found: Linked) -> dict[str, str]:
+    """Technique id -> the description of its page."""
+    give = opendata.linked_data(found, Versions(found.library))
+    return {id: give(id) for id in found.library.techniques}
+
+
 @pytest.fixture(scope="module")
 def data(library: Linked) -> dict[str, Any]:
     """data/cards.json read back; not to be changed."""
@@ -54,7 +65,7 @@ def data(library: Linked) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def described(library: Linked) -> dict[str, dict[str, Any]]:
     """Technique id -> the description of its page, read back."""
-    return {id: json.loads(text) for id, text in opendata.linked_data(library).items()}
+    return {id: json.loads(text) for id, text in descriptions(library).items()}
 
 
 def walk(data: Any, path: str = "") -> Iterator[tuple[str, str, Any]]:
@@ -69,7 +80,7 @@ def walk(data: Any, path: str = "") -> Iterator[tuple[str, str, Any]]:
 
 
 def cards(found: Linked) -> dict[str, Any]:
-    return json.loads(opendata.cards_json(found))
+    return json.loads(files(found)[opendata.CARDS])
 
 
 # --- the cards as JSON ----------------------------------------------------------------------------------------------
@@ -197,7 +208,7 @@ def test_the_digest_of_the_content_follows_the_content_and_nothing_else(tmp_path
 def test_a_calculator_that_is_switched_off_is_not_in_the_data(tmp_path: Path) -> None:
     text = (VALID / "department.yaml").read_text(encoding="utf-8")
     on, off = linked(tmp_path / "on"), linked(tmp_path / "off", **{"department.yaml": text + "calculators_off: [window-and-pressure]\n"})
-    assert "calculator:window-and-pressure" in opendata.cards_json(on) or '"window-and-pressure"' in opendata.cards_json(on)
+    assert "calculator:window-and-pressure" in files(on)[opendata.CARDS] or '"window-and-pressure"' in files(on)[opendata.CARDS]
     without = cards(off)
     assert without["calculators"] == [] and faults(without) == []
     assert not [v for _, k, v in walk(without) if k in ("refers_to", "calculators") and "window-and-pressure" in json.dumps(v)]
@@ -211,7 +222,7 @@ def test_a_sign_off_holds_in_the_data_only_while_the_wording_does(tmp_path: Path
         found = linked(tmp_path / name, **{f"techniques/{SIGNED}.yaml": changed})
         review = next(t["review"] for t in cards(found)["techniques"] if t["id"] == SIGNED)
         assert review["signed_off"]["holds"] is holds
-        described = json.loads(opendata.linked_data(found)[SIGNED])
+        described = json.loads(descriptions(found)[SIGNED])
         signed = found.library.techniques[SIGNED].review.signed_off
         assert described.get("lastReviewed") == (signed.on if holds else None)
         assert ("reviewedBy" in described) is holds and signoff.lapsed(found.library.techniques[SIGNED], found.library) is not holds
@@ -222,7 +233,7 @@ def test_the_data_say_under_which_licence_they_may_be_used(tmp_path: Path) -> No
     for name, changed, licence, address in (("none", text, None, None), ("named", text + "licence: CC-BY-4.0\n", "CC-BY-4.0", "https://spdx.org/licenses/CC-BY-4.0.html")):
         found = linked(tmp_path / name, **{"department.yaml": changed})
         assert cards(found)["department"].get("licence") == licence and faults(cards(found)) == []
-        assert {json.loads(t).get("license") for t in opendata.linked_data(found).values()} == {address}
+        assert {json.loads(t).get("license") for t in descriptions(found).values()} == {address}
     assert real().linked.library.department.licence == re.search(r"SPDX-License-Identifier: (\S+)", (PROJECT / "LICENSE-cards").read_text(encoding="utf-8"))[1]
 
 
@@ -304,7 +315,7 @@ def test_every_field_a_source_may_have_is_one_of_csl() -> None:
 
 
 def test_the_sources_fit_the_csl_data_schema_and_come_through_as_written(library: Linked) -> None:
-    data = json.loads(opendata.files(library)[opendata.CSL])
+    data = json.loads(files(library)[opendata.CSL])
     assert [e.message for e in Draft202012Validator(CSL_SCHEMA).iter_errors(data)] == []
     written = {d.id: d.data for d in library.library.documents if d.kind == "source"}
     assert len(data) == len(written)
@@ -316,7 +327,7 @@ def test_the_sources_fit_the_csl_data_schema_and_come_through_as_written(library
 
 def test_a_csl_processor_reads_every_source(library: Linked) -> None:
     """The processor that sets our own references, fed with the published file instead of our records."""
-    data = json.loads(opendata.files(library)[opendata.CSL])
+    data = json.loads(files(library)[opendata.CSL])
     read = CiteProcJSON(data)
     assert set(read) == {item["id"] for item in data}
     assert all(str(read[i["id"]].title) == i["title"] for i in data)
@@ -324,7 +335,7 @@ def test_a_csl_processor_reads_every_source(library: Linked) -> None:
 
 @pytest.mark.parametrize("style", ["harvard-cite-them-right-no-et-al", "apa"])
 def test_a_csl_processor_sets_the_published_sources_in_other_styles(tmp_path: Path, style: str) -> None:
-    data = json.loads(opendata.files(linked(tmp_path))[opendata.CSL])
+    data = json.loads(files(linked(tmp_path))[opendata.CSL])
     made = CitationStylesBibliography(CitationStylesStyle(get_style_filepath(style), validate=False), CiteProcJSON(data), formatter.plain)
     for item in data:
         made.register(Citation([CitationItem(item["id"])]))
@@ -345,7 +356,7 @@ def test_a_fallen_source_says_so_in_every_format(tmp_path: Path, mark: dict[str,
     notes = {i["id"]: i.get("note", "") for i in opendata.csl(found.library.sources.values())}
     assert notes.pop(CITED) == said and set(notes.values()) == {""}
     assert untex(entries(found.library.sources.values())[CITED].fields["note"]) == said
-    works = [w for text in opendata.linked_data(found).values() for w in json.loads(text)["citation"] if w["url"] == f"../sources/{CITED}.html"]
+    works = [w for text in descriptions(found).values() for w in json.loads(text)["citation"] if w["url"] == f"../sources/{CITED}.html"]
     assert works and {w["creativeWorkStatus"] for w in works} == {said.split()[0].rstrip(":")}
 
 
@@ -489,8 +500,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Linked]:
     """A small site. Each description has a name made to break out of its element, which no card could bring: HTML is refused there."""
     root = tmp_path_factory.mktemp("site")
 
-    def worse(found: Linked, real: Any = opendata.linked_data) -> dict[str, str]:
-        return {id: json.dumps({**json.loads(text), "name": HOSTILE}) for id, text in real(found).items()}
+    def worse(found: Linked, version: Versions, real: Any = opendata.linked_data) -> Callable[[str], str]:
+        give = real(found, version)
+        return lambda id: json.dumps({**json.loads(give(id)), "name": HOSTILE})
 
     with mock.patch.object(opendata, "linked_data", worse):
         site = small_site(root / "project", root / "out", {})
@@ -501,7 +513,7 @@ def test_a_technique_page_describes_itself_and_no_other_page_does(made: tuple[Pa
     site, found = made
     there = {f.relative_to(site).as_posix(): d for f in site.rglob("*.html") if (d := _Page(f).described)}
     assert set(there) == {f"techniques/{id}.html" for id in found.library.techniques}
-    written = opendata.linked_data(found)
+    written = descriptions(found)
     for path, (page, *more) in there.items():
         assert not more and page == {**json.loads(written[Path(path).stem]), "name": HOSTILE}
         assert page["@context"] == "https://schema.org" and page["mainEntity"]["@type"] == "MedicalProcedure"
@@ -534,7 +546,7 @@ def test_every_source_of_a_card_is_cited_in_its_description_once(library: Linked
 
 def test_the_files_are_in_the_site_with_their_schema_beside_them(made: tuple[Path, Linked]) -> None:
     site, found = made
-    for path, text in opendata.files(found).items():
+    for path, text in files(found).items():
         assert (site / path).read_text(encoding="utf-8") == text
     data = json.loads((site / opendata.CARDS).read_text(encoding="utf-8"))
     assert json.loads((site / "data" / data["$schema"]).read_text(encoding="utf-8")) == SCHEMA
@@ -544,7 +556,7 @@ def test_the_files_are_in_the_site_with_their_schema_beside_them(made: tuple[Pat
 
 def test_no_page_loads_the_data_but_the_sources_and_the_ledgers_lead_to_it(made: tuple[Path, Linked]) -> None:
     site, found = made
-    names = {Path(p).name for p in (*opendata.files(found), opendata.SCHEMA)}
+    names = {Path(p).name for p in (*files(found), opendata.SCHEMA)}
     for file in site.rglob("*.html"):
         assert not [a for a in _Page(file).loads if Path(a).name in names], file
     for script in site.rglob("*.js"):
@@ -557,5 +569,5 @@ def test_no_page_loads_the_data_but_the_sources_and_the_ledgers_lead_to_it(made:
 
 
 def test_the_data_are_the_same_from_one_build_to_the_next(tmp_path: Path) -> None:
-    one, two = (opendata.files(linked(tmp_path / n)) for n in "ab")
+    one, two = (files(linked(tmp_path / n)) for n in "ab")
     assert one == two and set(one) <= {p.path for p in compose.pages(build(tmp_path / "a"))}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,14 +17,16 @@ from ..model import STAGES, Calculator, Library, Pathway, Source, Technique, Ter
 from ..signoff import due, lapsed
 from ..text import plain
 from ..units import Units, unit_shown
-from ..versions import version
+from ..versions import Versions
 from . import brief, fields, questions, searching
 from . import calculator as calc
 from ..ledger import Ledger, ledger
 from .axis import axis
 from .prose import MARKS, MEANINGS, Prose, short_name
 
+_encoded = json.JSONEncoder(ensure_ascii=False).encode
 WORDS_A_MINUTE = 200
+ROWS_A_PAGE = 1500  # of a ledger
 # Pages on which the browser remembers what was read; main.html adds the style and script.
 REMEMBERING = {"styles": ["memory"], "scripts": ["memory", "marks"]}
 
@@ -38,44 +40,92 @@ class Page:
     card: str = ""
 
 
-def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list], tables: Mapping[str, list], references: Mapping[str, str],
-           units: Units, lately: Sequence[tuple[str, list[tuple[str, str, str]]]] = (), linked_data: Mapping[str, str] | None = None, more: Sequence[Page] = ()) -> list[Page]:
-    """Every page, every calculator's script, and the data of the search.
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A file of the site that is made when it is asked for. kind, id: the record it is the page of, "" for a page of many."""
+
+    path: str
+    make: Callable[[], Page]
+    kind: str = ""
+    id: str = ""
+
+
+def plan(linked: Linked, ready: Mapping[str, Any], examples: Callable[[str], list], tables: Callable[[str], list], references: Mapping[str, str],
+         units: Units, version: Versions, lately: Sequence[tuple[str, list[tuple[str, str, str]]]] = (), linked_data: Callable[[str], str] | None = None,
+         more: Mapping[str, tuple[str, Callable[[], Page]]] | None = None) -> list[Planned]:
+    """Every page, every calculator's script, and the data of the search: each is made only when it is asked for.
 
     ready: calculator id -> a calculator made ready (see calculate.Ready).
-    examples: calculator id -> its worked examples with the results that were found (see calculate.worked).
-    tables: calculator id -> its tables of typical cases, filled (see calculate.tables).
+    examples: gives a calculator's worked examples with the results that were found (see calculate.worked).
+    tables: gives a calculator's tables of typical cases, filled (see calculate.tables).
     references: source id -> its reference in the citation style, plain text (see references.in_style).
-    lately: what was new or changed, day by day (see history.lately).
-    linked_data: technique id -> what its page says of itself to a machine, as JSON-LD (see opendata.linked_data).
-    more: pages that are made of something other than the cards, to be found by the search like the rest.
+    version: gives the version of a card. lately: what was new or changed, day by day (see history.lately).
+    linked_data: gives what a technique's page says of itself to a machine, as JSON-LD (see opendata.linked_data).
+    more: path -> title and maker of the pages that are made of something other than the cards, to be found by the search like the rest.
     """
-    library = linked.library
+    library, more = linked.library, more or {}
     env = _environment()
-    env.globals.update(linked_data=linked_data or {}, changes=next((p.path[:-3] + ".html" for p in more if p.path == "changes.md"), ""))
+    env.globals.update(linked_data=linked_data, changes="changes.html" if "changes.md" in more else "")
     env.globals.update(references_of=references, axis=lambda q: axis(q, units.factor))
-    env.globals.update(versions=_versions(linked), lapsed=lambda record: lapsed(record, library))
+    env.globals.update(versions=_Versions(linked, version), lapsed=lambda record: lapsed(record, library))
     on = {id: r for id, r in ready.items() if id not in library.department.calculators_off}
-    pages = [_home(env, linked, on, lately), _techniques(env, linked), _sources(env, linked), _glossary(env, linked), _pathways(env, linked),
-             _calculators(env, linked, on)]
-    pages += [_technique(env, linked, t, on) for t in library.techniques.values()]
-    pages += [_pathway(env, linked, p, on) for p in library.pathways.values()]
-    pages += [_calculator(env, linked, on[id], examples.get(id, []), tables.get(id, [])) for id in on]
-    pages += [_page_of_claims(env, linked, p) for p in library.pages.values()]
-    pages += [_source(env, linked, s) for s in library.sources.values()]
-    pages += _ledgers(env, linked)
-    pages += _brief(env, linked, on)
-    pages += _self_test(env, linked)
-    pages += more
-    pages += [Page(f"assets/calculators/{id}.js", calc.script(r), r.declared.file) for id, r in on.items()]
-    pages += [Page(path, text) for path, text in searching.files(linked, on, _of_no_card(pages)).items()]
-    return pages
+    made: list[Planned] = []
+    indexes: list[tuple[str, str]] = []  # (path in the site, title) of the pages of no card
+
+    def index(path: str, title: str, make: Callable[[], Page]) -> None:
+        made.append(Planned(path, make))
+        indexes.append((path.removesuffix(".md") + ".html", title))
+
+    def each(kind: str, folder: str, records: Mapping[str, Any], make: Callable[[Any], Page]) -> None:
+        made.extend(Planned(f"{folder}/{id}.md", functools.partial(make, r), kind, id) for id, r in records.items())
+
+    def data(path: str, make: Callable[[], str], card: str = "") -> None:
+        made.append(Planned(path, lambda: Page(path, make(), card)))
+
+    index("index.md", library.department.name, lambda: _home(env, linked, on, lately))
+    index("techniques/index.md", "Techniques", lambda: _techniques(env, linked))
+    index("sources/index.md", "Sources", lambda: _sources(env, linked))
+    index("glossary.md", "Glossary", lambda: _glossary(env, linked))
+    index("pathways/index.md", "Cases", lambda: _pathways(env, linked))
+    index("calculators/index.md", "Calculators", lambda: _calculators(env, linked, on))
+    each("technique", "techniques", library.techniques, lambda t: _technique(env, linked, t, on))
+    each("pathway", "pathways", library.pathways, lambda p: _pathway(env, linked, p, on))
+    each("calculator", "calculators", on, lambda r: _calculator(env, linked, r, examples(r.declared.id), tables(r.declared.id)))
+    each("page", "pages", library.pages, lambda p: _page_of_claims(env, linked, p))
+    each("source", "sources", library.sources, lambda s: _source(env, linked, s))
+    for path, title, make in _ledgers(env, linked):
+        index(path, title, make)
+    if pathways := sorted(library.pathways.values(), key=lambda p: p.title):
+        index("brief.md", "The brief", lambda: _brief(env, linked, pathways))
+        for p in pathways:
+            data(f"assets/data/brief-{p.id}.js", lambda p=p: brief.script(brief.data(linked, p, on)), p.file)
+        index("selftest.md", "Self-test", lambda: _self_test(env, linked, pathways))
+        for p in pathways:
+            data(f"assets/data/questions-{p.id}.js", lambda p=p: questions.script(questions.data(linked, p)), p.file)
+    for path, (title, make) in more.items():
+        index(path, title, make)
+    for id, r in on.items():
+        data(f"assets/calculators/{id}.js", lambda r=r: calc.script(r), r.declared.file)
+    found = functools.cache(lambda: searching.files(linked, on, indexes))
+    for path in searching.PATHS:
+        data(path, lambda path=path: found()[path])
+    return made
 
 
-def _of_no_card(pages: list[Page]) -> list[tuple[str, str]]:
-    """(path in the site, title) of the pages made from many cards: indexes, ledgers and the like."""
-    return [(p.path[:-3] + ".html", json.loads(p.text.split("title: ", 1)[1].split("\n", 1)[0]))
-            for p in pages if p.path.endswith(".md") and (not p.card or p.path == "glossary.md")]
+class _Versions(dict):
+    """Card id -> its version, and the sources it rests on that no longer count: the card a reader meets is another one then. Worked out when asked for."""
+
+    def __init__(self, linked: Linked, version: Versions) -> None:
+        self._library, self._version = linked.library, version
+        self._flagged: dict[str, set[str]] = {}
+        for s in self._library.sources.values():
+            if s.withdrawn or s.superseded_by:
+                for use in linked.rests_on.get(s.id, ()):
+                    self._flagged.setdefault(use.statement.id, set()).add(s.id)
+
+    def __missing__(self, id: str) -> str:
+        self[id] = "+".join([self._version(self._library.techniques[id]), *sorted(self._flagged.get(id, ()))])
+        return self[id]
 
 
 def _environment() -> Environment:
@@ -95,7 +145,7 @@ def heading(text: str) -> Markup:
 def _page(env: Environment, template: str, path: str, title: str, card: str = "", meta: Mapping[str, Any] | None = None, **values: Any) -> Page:
     front = {"title": title, **(meta or {})}
     # JSON is YAML; the engine reads it as the page's front matter.
-    head = "---\n" + "\n".join(f"{k}: {json.dumps(v, ensure_ascii=False)}" for k, v in front.items()) + "\n---\n"
+    head = "---\n" + "\n".join(f"{k}: {_encoded(v)}" for k, v in front.items()) + "\n---\n"
     body = env.get_template(template).render(title=title, **values)
     return Page(path, head + re.sub(r"\n{3,}", "\n\n", body).strip() + "\n", card)
 
@@ -179,7 +229,9 @@ def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, 
     quantities = list(t.quantities.values())
     return _page(
         env, "technique.md.j2", f"techniques/{t.id}.md", t.title, t.file,
-        {**REMEMBERING, **_to_review(t, library), "sheet": True, "card": t.id, "version": env.globals["versions"][t.id], "linked_data": env.globals["linked_data"].get(t.id, "")}, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
+        {**REMEMBERING, **_to_review(t, library), "sheet": True, "card": t.id, "version": env.globals["versions"][t.id]}, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
+        # Data, not a script that runs; without a < nothing in it can end the element.
+        described=Markup(env.globals["linked_data"](t.id).replace("<", "\\u003c")) if env.globals["linked_data"] else "",
         headline=[q for q in quantities if q.headline],
         explained=[q for q in quantities if q.headline and (q.why or q.reported)], others=[q for q in quantities if not q.headline], minutes=reading_minutes(t),
         along=[(p, library.techniques.get(a), library.techniques.get(b)) for p, a, b in linked.along.get(t.id, ())],
@@ -205,36 +257,18 @@ def _pathway(env: Environment, linked: Linked, p: Pathway, on: Mapping[str, Any]
                  reading=[linked.library.techniques[id] for id in p.cards])
 
 
-def _brief(env: Environment, linked: Linked, on: Mapping[str, Any]) -> list[Page]:
-    """The page where a brief is made, and the data of each pathway; none without a pathway to choose."""
-    pathways = sorted(linked.library.pathways.values(), key=lambda p: p.title)
-    if not pathways:
-        return []
-    page = _page(env, "brief.md.j2", "brief.md", "The brief", meta={"brief": True, "hide": ["navigation", "toc"]}, prose=Prose(linked, "brief.html"),
+def _brief(env: Environment, linked: Linked, pathways: Sequence[Pathway]) -> Page:
+    """The page where a brief is made."""
+    return _page(env, "brief.md.j2", "brief.md", "The brief", meta={"brief": True, "hide": ["navigation", "toc"]}, prose=Prose(linked, "brief.html"),
                  pathways=pathways, letters=brief.LETTERS)
-    return [page, *(Page(f"assets/data/brief-{p.id}.js", brief.script(brief.data(linked, p, on)), p.file) for p in pathways)]
 
 
-def _self_test(env: Environment, linked: Linked) -> list[Page]:
-    """The page that asks the questions of a whole pathway, and the questions of each; none without a pathway."""
-    found = [(p, questions.data(linked, p)) for p in sorted(linked.library.pathways.values(), key=lambda p: p.title)]
-    if not found:
-        return []
+def _self_test(env: Environment, linked: Linked, pathways: Sequence[Pathway]) -> Page:
+    """The page that asks the questions of a whole pathway."""
+    found = [(p, questions.data(linked, p)) for p in pathways]
     cases = [(p, [linked.library.techniques[c["id"]] for c in d["cards"]], sum(len(c["questions"]) for c in d["cards"])) for p, d in found]
-    page = _page(env, "selftest.md.j2", "selftest.md", "Self-test", prose=Prose(linked, "selftest.html"), cases=cases,
+    return _page(env, "selftest.md.j2", "selftest.md", "Self-test", prose=Prose(linked, "selftest.html"), cases=cases,
                  meta={"hide": ["navigation", "toc"], "styles": ["memory"], "scripts": ["memory", "selftest"]})
-    return [page, *(Page(f"assets/data/questions-{p.id}.js", questions.script(d), p.file) for p, d in found)]
-
-
-def _versions(linked: Linked) -> dict[str, str]:
-    """Card id -> its version, and the sources it rests on that no longer count: the card a reader meets is another one then."""
-    library = linked.library
-    flagged: dict[str, set[str]] = {}
-    for s in library.sources.values():
-        if s.withdrawn or s.superseded_by:
-            for use in linked.rests_on.get(s.id, ()):
-                flagged.setdefault(use.statement.id, set()).add(s.id)
-    return {id: "+".join([version(t, library), *sorted(flagged.get(id, ()))]) for id, t in library.techniques.items()}
 
 
 def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, tables: list) -> Page:
@@ -301,26 +335,47 @@ def _by_page(linked: Linked, prose: Prose, found: Iterable[tuple[Any, Statement]
     return pages
 
 
-def _ledgers(env: Environment, linked: Linked) -> list[Page]:
-    """The lists that say what the whole site rests on."""
-    found: Ledger = ledger(linked)
+def _ledgers(env: Environment, linked: Linked) -> Iterator[tuple[str, str, Callable[[], Page]]]:
+    """(path, title, maker) of the lists that say what the whole site rests on; a long one comes in parts, so that no page grows without bound."""
+    found: Callable[[], Ledger] = functools.cache(lambda: ledger(linked))
     sources = linked.library.sources
 
-    def page(name: str, title: str, **values: Any) -> Page:
+    def page(name: str, title: str, template: str = "", **values: Any) -> Page:
         prose = Prose(linked, f"ledgers/{name}.html")
-        return _page(env, f"ledger-{name}.md.j2", f"ledgers/{name}.md", title, prose=prose, ledger=found,
+        return _page(env, f"ledger-{template or name}.md.j2", f"ledgers/{name}.md", title, prose=prose, ledger=found(),
                      by_page=lambda rows: _by_page(linked, prose, rows), alone=lambda found: [(None, s) for s in found], sources=sources, **values)
 
-    by_source: dict[str, list] = {}
-    for citation, statement in found.recalled:
-        by_source.setdefault(citation.source, []).append((citation, statement))
-    return [
-        page("index", "Ledgers"),
-        page("figures", "Every figure and what it rests on"),
-        page("recalled", "Recalled, not yet confirmed", recalled=sorted(by_source.items(), key=lambda x: short_name(sources[x[0]]).lower()),
-             incomplete=sorted((s for s in sources.values() if s.incomplete), key=lambda s: short_name(s).lower())),
-        page("common-practice", "Common practice only"),
-    ]
+    def in_parts(name: str, title: str, statements: list[Statement]) -> Iterator[tuple[str, str, Callable[[], Page]]]:
+        parts = _parts(statements)
+        names = [name if n == 0 else f"{name}-{n + 1}" for n in range(len(parts))]
+        for n, rows in enumerate(parts):
+            said = f"{title}, part {n + 1} of {len(parts)}" if len(parts) > 1 else title
+            yield f"ledgers/{names[n]}.md", said, functools.partial(page, names[n], said, name, rows=rows, parts=names, part=names[n])
+
+    def recalled() -> Page:
+        by_source: dict[str, list] = {}
+        for citation, statement in found().recalled:
+            by_source.setdefault(citation.source, []).append((citation, statement))
+        return page("recalled", "Recalled, not yet confirmed", recalled=sorted(by_source.items(), key=lambda x: short_name(sources[x[0]]).lower()),
+                    incomplete=sorted((s for s in sources.values() if s.incomplete), key=lambda s: short_name(s).lower()))
+
+    shown = [s for s in linked.statements if linked.shows(s)]
+    yield "ledgers/index.md", "Ledgers", lambda: page("index", "Ledgers")
+    yield from in_parts("figures", "Every figure and what it rests on", [s for s in shown if s.amount])
+    yield "ledgers/recalled.md", "Recalled, not yet confirmed", recalled
+    yield from in_parts("common-practice", "Common practice only", [s for s in shown if not s.basis.citations])
+
+
+def _parts(statements: Iterable[Statement]) -> list[list[Statement]]:
+    """Statements in runs of ROWS_A_PAGE and a few more: those of one page stay together. One empty run of none."""
+    parts: list[list[Statement]] = [[]]
+    before = None
+    for s in statements:
+        if (s.kind, s.id) != before and len(parts[-1]) >= ROWS_A_PAGE:
+            parts.append([])
+        before = s.kind, s.id
+        parts[-1].append(s)
+    return parts
 
 
 def _glossary(env: Environment, linked: Linked) -> Page:

@@ -9,7 +9,7 @@ from markupsafe import Markup, escape
 
 from ..link import Linked
 from ..model import CHECKED, Amount, Basis, Citation, Quantity, Source
-from ..text import SWITCHED_OFF, Link, to_html
+from ..text import SWITCHED_OFF, Link, to_html, to_words
 from ..units import amount, amount_number, unit_shown
 
 FOLDERS = {"page": "pages", "card": "techniques", "technique": "techniques", "calculator": "calculators", "pathway": "pathways", "source": "sources"}
@@ -73,7 +73,7 @@ class Prose:
                 return f'<a class="figure" href="{href}" title="{escape(quantity.label)}">{words or self.amount(quantity.amount)}</a>'
             case "term":
                 term = self.library.terms[link.target]
-                return f'<a class="term" href="{self.to(f"glossary.html#{term.id}")}" title="{escape(self._meaning(term.meaning))}">{words or escape(term.term)}</a>'
+                return f'<a class="term" href="{self.to(f"glossary.html#{term.id}")}" title="{escape(self.plain(term.meaning))}">{words or escape(term.term)}</a>'
             case "source":
                 return f'<a href="{self.href("source", link.target)}">{words or escape(short_name(self.library.sources[link.target]))}</a>'
             case scheme:
@@ -88,12 +88,26 @@ class Prose:
 
     def plain(self, text: str, card: str = "") -> str:
         """A sentence without markup, links read out. card: whose sentence it is, if not this page's own."""
-        own = Prose(self.linked, self.page, card) if card else self
-        return Markup(to_html(text, own._anchor)).striptags()
+        return to_words(text, lambda link: self._read_out(link, card or self.card))
 
-    def _meaning(self, meaning: str) -> str:
-        """A term's meaning in words; a term inside it is not explained in turn, for terms may lead to each other."""
-        return Markup(to_html(meaning, lambda x: escape(x.words or self.library.terms[x.target].term) if x.scheme == "term" else self._anchor(x))).striptags()
+    def _read_out(self, link: Link, card: str) -> str:
+        """What a link reads as in plain words."""
+        library = self.library
+        match link.scheme:
+            case "value":
+                return "–" if self.page.startswith("calculators/") else "…"
+            case "quantity":
+                a = library.quantity(link.target if "/" in link.target else f"{card}/{link.target}").amount
+                return link.words or amount(a.unit, a.value, a.low, a.high)
+            case "term":
+                return link.words or library.terms[link.target].term
+            case "source":
+                return link.words or short_name(library.sources[link.target])
+            case "calculator" if self.is_off(link.target):
+                return f"{link.words} {SWITCHED_OFF}".strip()
+            case scheme:
+                records = {"card": library.techniques, "calculator": library.calculators, "pathway": library.pathways, "page": library.pages}[scheme]
+                return link.words or records[link.target].title
 
     def quantity_href(self, quantity: Quantity) -> str:
         anchor = f"#quantity-{quantity.key}"

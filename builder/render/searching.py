@@ -98,6 +98,7 @@ class Folding:
         self._spelling = [(re.compile(p), r) for p, r in SPELLING]
         self._endings = [(re.compile(p), r) for p, r in ENDINGS]
         self._known: dict[str, str] = {}
+        self._chunks: dict[str, tuple[tuple[str, ...], ...]] = {}
 
     def word(self, word: str) -> str:
         """One word, in lower case, to its form in the index."""
@@ -112,16 +113,22 @@ class Folding:
 
     def words(self, text: str) -> Iterator[tuple[str, ...]]:
         """The forms of a text, in order: those of a hyphened word each, and after them the whole in one; () where a stop word stood."""
-        text = "".join(c for c in unicodedata.normalize("NFKD", text.replace("µ", "u").replace("μ", "u")) if not unicodedata.combining(c))
+        if not text.isascii():
+            text = "".join(c for c in unicodedata.normalize("NFKD", text.replace("µ", "u").replace("μ", "u")) if not unicodedata.combining(c))
         for chunk in _CHUNK.findall(text):
-            chunk = re.sub("['’]", "", chunk)
-            pieces = [p for c in chunk.split("-") for p in _TOKEN.findall(c)]
-            if len(pieces) == 1 and pieces[0].lower() in STOP and not (len(pieces[0]) > 1 and pieces[0].isupper()):
-                yield ()
-                continue
-            for n, piece in enumerate(pieces):
-                whole = (self.word("".join(pieces).lower()),) if n == 0 and len(pieces) > 1 and all(p.isalpha() for p in pieces) else ()
-                yield (self.word(piece.lower()), *whole)
+            found = self._chunks.get(chunk)  # the words of a library repeat
+            if found is None:
+                found = self._chunks[chunk] = tuple(self._forms(re.sub("['’]", "", chunk)))
+            yield from found
+
+    def _forms(self, chunk: str) -> Iterator[tuple[str, ...]]:
+        pieces = [p for c in chunk.split("-") for p in _TOKEN.findall(c)]
+        if len(pieces) == 1 and pieces[0].lower() in STOP and not (len(pieces[0]) > 1 and pieces[0].isupper()):
+            yield ()
+            return
+        for n, piece in enumerate(pieces):
+            whole = (self.word("".join(pieces).lower()),) if n == 0 and len(pieces) > 1 and all(p.isalpha() for p in pieces) else ()
+            yield (self.word(piece.lower()), *whole)
 
     def name(self, text: str) -> str:
         """A name as one key: its forms with a space between."""
@@ -143,6 +150,9 @@ class Record:
     mark: str = ""
 
 
+RECORDS, WORDS = PATHS = ("assets/data/search.js", "assets/data/search-words.js")
+
+
 def files(linked: Linked, on: Mapping[str, Any], indexes: Iterable[tuple[str, str]]) -> dict[str, str]:
     """Path -> text of the two data scripts: the records with the rules of folding, and the index of words.
 
@@ -156,8 +166,8 @@ def files(linked: Linked, on: Mapping[str, Any], indexes: Iterable[tuple[str, st
     shown = [[kinds.index(r.kind), r.path, r.title, r.under, *([r.figure, r.mark] if r.figure else [])] for r in records]
     rules = {"spelling": SPELLING, "endings": ENDINGS, "table": folding.table, "stop": sorted(STOP), "number": sorted({folding.word(w) for _, words in ASKED for w in words.split()})}
     return {
-        "assets/data/search.js": _script("search", {"kinds": list(KINDS.values()), "rules": rules, "records": shown}),
-        "assets/data/search-words.js": _script("searchWords", {"words": "\n".join(words), "at": "\n".join(_packed(postings[w]) for w in words)}),
+        RECORDS: _script("search", {"kinds": list(KINDS.values()), "rules": rules, "records": shown}),
+        WORDS: _script("searchWords", {"words": "\n".join(words), "at": "\n".join(postings[w].decode("ascii") for w in words)}),
     }
 
 
@@ -301,55 +311,71 @@ def _spoken(linked: Linked, text: str) -> str:
 # --- the index ------------------------------------------------------------------------------------------------------
 
 
-def _postings(folding: Folding, records: list[Record], term_at: Mapping[str, int]) -> dict[str, dict[int, float]]:
-    """Key -> record number -> weight. A key is a word's form, "~" and a term's number, or "=" and a whole name."""
-    found: dict[str, dict[int, float]] = {}
-
-    def put(key: str, n: int, weight: float) -> None:
-        here = found.setdefault(key, {})
-        here[n] = max(weight, here.get(n, 0.0))
-
-    meant: dict[tuple[str, ...], set[int]] = {}
+def _postings(folding: Folding, records: list[Record], term_at: Mapping[str, int]) -> dict[str, bytearray]:
+    """Key -> its records with their weights, packed (see Index). A key is a word's form, "~" and a term's number, or "=" and a whole name."""
+    meant: dict[tuple[str, ...], set[str]] = {}
+    whole: list[dict[str, float]] = []
     for n, r in enumerate(records):
+        here: dict[str, float] = {}
         for weight, name in r.names:
             if key := folding.name(name):
-                put("=" + key, n, weight)
+                here["=" + key] = max(weight, here.get("=" + key, 0.0))
                 if r.kind == "term":
-                    meant.setdefault(tuple(key.split(" ")), set()).add(n)
+                    meant.setdefault(tuple(key.split(" ")), set()).add("~" + _base36(n))
+        whole.append(here)
+    begins = {name[0] for name in meant}
 
     @functools.cache  # every figure of a card repeats the card's names
-    def keys(text: str) -> tuple[set[str], set[str]]:
+    def keys(text: str) -> tuple[frozenset[str], frozenset[str]]:
         """The words of a text, and the terms whose names stand in it."""
         forms, terms = list(folding.words(text)), set()
-        for start in range(len(forms)):
+        for start, first in enumerate(forms):
+            if not first or first[0] not in begins:
+                continue
             name: tuple[str, ...] = ()
             for form in forms[start : start + _LONGEST_NAME]:
                 if not form:
                     break
                 name = (*name, form[0])
                 terms |= meant.get(name, set())
-        return {w for form in forms for w in form}, {"~" + _base36(t) for t in terms}
+        return frozenset(w for form in forms for w in form), frozenset(terms)
 
+    index = Index()
     for n, r in enumerate(records):
-        for id in r.terms:
-            if id in term_at:
-                put("~" + _base36(term_at[id]), n, 10 if r.kind == "term" else 0.6)
+        found = [(10 if r.kind == "term" else 0.6, frozenset("~" + _base36(term_at[id]) for id in r.terms if id in term_at))]
         for weight, text in r.fields:
             words, stands_for = keys(text)
-            for word in words:
-                put(word, n, weight)
-            for key in stands_for:
-                put(key, n, weight * 0.85)
-    return {key: {n: w if key[0] == "=" else w / (w + _SATURATION) for n, w in at.items()} for key, at in found.items()}
+            found += [(weight, words), (weight * 0.85, stands_for)]
+        best: dict[str, float] = {}
+        for weight, words in sorted(found, key=lambda f: f[0]):  # the best of a word comes last, and stays
+            best.update(dict.fromkeys(words, weight / (weight + _SATURATION)))
+        index.put(n, best | whole[n])
+    return index.packed
 
 
-def _packed(at: Mapping[int, float]) -> str:
-    """Records and weights in the fewest characters: the distance from the record before in base 36, then one letter for the weight."""
-    out, last = [], 0
-    for n in sorted(at):
-        out.append(_base36(n - last) + chr(65 + min(_STEPS, max(0, math.floor(at[n] * _STEPS + 0.5)))))
-        last = n
-    return "".join(out)
+class Index:
+    """Key -> its records with their weights, packed: for each record the distance from the record before, in base 36, then one capital for the weight."""
+
+    def __init__(self) -> None:
+        self.packed: dict[str, bytearray] = {}
+        self._last: dict[str, int] = {}
+        self._distance: dict[int, bytes] = {}
+        self._weight: dict[float, bytes] = {}
+
+    def put(self, n: int, weights: Mapping[str, float]) -> None:
+        """Record number n, higher than any before, with the weight from 0 to 1 of each of its keys."""
+        packed, last = self.packed, self._last
+        for key, weight in weights.items():
+            here, gap = packed.get(key), n - last.get(key, 0)
+            if here is None:
+                here = packed[key] = bytearray()
+            far, letter = self._distance.get(gap), self._weight.get(weight)
+            if far is None:
+                far = self._distance[gap] = _base36(gap).encode()
+            if letter is None:
+                letter = self._weight[weight] = b"%c" % (65 + min(_STEPS, max(0, math.floor(weight * _STEPS + 0.5))))
+            here += far + letter
+            last[key] = n
 
 
 def _base36(n: int) -> str:
