@@ -174,8 +174,11 @@ def serve(ctx: click.Context, address: str) -> None:
     root = _root(ctx)
     from mkdocs.exceptions import MkDocsException
 
+    _site()  # sets MkDocs' log up
+    from . import serving
+
     try:
-        _site().serve_site(_config_file(root), address)
+        serving.serve_site(_config_file(root), address)
     except MkDocsException as error:
         raise CouldNotRun(str(error)) from error
 

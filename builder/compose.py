@@ -37,6 +37,7 @@ class Kept:
     files: dict[str, Any] = field(default_factory=dict)
     validated: dict[tuple[str, str], Any] = field(default_factory=dict)
     ruled: dict[tuple[str, str], Any] = field(default_factory=dict)
+    linked: dict[Any, Any] = field(default_factory=dict)
     references: dict[str, str] = field(default_factory=dict)
     tools: tuple[Sequence[Mapping[str, Any]], validate.Schemas, Units] | None = None
 
@@ -56,7 +57,7 @@ def build(root: Path, today: date | None = None, kept: Kept | None = None) -> Bu
     problems += found
     problems += rules.check(library, units, kept.ruled)
     problems += signoff.check(library, today)
-    linked, found = link.link(library)
+    linked, found = link.link(library, kept.linked)
     problems += found
     ready, found = calculate.prepare(library, units)
     problems += found
@@ -89,8 +90,8 @@ def plan(built: Built, kept: MutableMapping[str, str] | None = None, lately: Seq
                        references.in_style(linked.library.sources.values(), kept), built.units, version, lately, opendata.linked_data(linked, version), more)
     data = {path: functools.partial(make, linked, version) for path, make in opendata.FILES.items()}
     if past:
-        data[changelog.FEED] = lambda: changelog.feed(past, department.name)
-    return made + [render.Planned(path, lambda path=path, make=make: render.Page(path, make())) for path, make in data.items()]
+        data[changelog.FEED] = lambda: [changelog.feed(past, department.name)]
+    return made + [render.Planned(path, lambda path=path, make=make: render.Page(path, "".join(make())), pieces=make) for path, make in data.items()]
 
 
 _EXAMPLES = 500  # cards of a kind that the page of fields looks through for its examples

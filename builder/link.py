@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, MutableMapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from .model import Amount, Basis, Citation, Claim, Constant, Decision, Document, Library, Path, Pathway, Technique
 from .problems import Problem
@@ -60,8 +61,28 @@ class Linked:
         return not (department and statement.kind == "calculator" and statement.id in department.calculators_off)
 
 
-def link(library: Library) -> tuple[Linked, list[Problem]]:
-    """The linked library, and a problem for every link that leads nowhere."""
+    def around(self, changed: Iterable[tuple[str, str]]) -> set[tuple[str, str]]:
+        """The (kind, id) of the pages that show something of the changed ones: those that lead to them, that they lead to, or that stand beside them in a pathway."""
+        changed = set(changed)
+        found: set[tuple[str, str]] = set()
+        for (scheme, id), pages in self.mentioned.items():
+            target = _KIND[scheme], id
+            if target in changed:
+                found.update(pages)
+            elif not changed.isdisjoint(pages):
+                found.add(target)
+        for kind, id in changed:
+            for pathway, before, after in self.along.get(id, ()) if kind == "technique" else ():
+                found |= {("pathway", pathway.id), ("technique", before), ("technique", after)}
+        return found - changed
+
+
+def link(library: Library, kept: MutableMapping[Any, Any] | None = None) -> tuple[Linked, list[Problem]]:
+    """The linked library, and a problem for every link that leads nowhere.
+
+    kept: what an earlier call found in each document and record; one that is the very same object is not looked through again.
+    """
+    kept = {} if kept is None else kept
     known = {
         "card": library.techniques, "page": library.pages, "calculator": library.calculators, "pathway": library.pathways,
         "source": library.sources, "term": library.terms,
@@ -99,17 +120,19 @@ def link(library: Library) -> tuple[Linked, list[Problem]]:
             mentioned.setdefault(("card", card), {})[d.kind, d.id] = None
 
     for d in library.documents:
-        for path, text in d.texts:
-            for found in links(text):
-                words, before = f"{found.scheme}:{found.target}", text[: found.start]
-                if found.scheme == "quantity" and d.kind != "technique" and "/" not in found.target:
-                    problems.append(Problem(d.file, *d.marks.within(path, words, before), "link-form",
-                                            f"'{words}' does not say which card the quantity stands on.", "Write quantity:card-id/key."))
-                elif found.scheme == "quantity":
-                    follow_quantity(d, path, _full(found, d), words, before)
-                elif found.scheme != "value":
-                    follow(d, path, found.scheme, found.target, words, before)
-        for path, scheme, target in _references(d):
+        of_it = kept.get((d.kind, d.id))
+        if of_it is None or of_it[0] is not d:
+            of_it = kept[d.kind, d.id] = d, [(path, text, found) for path, text in d.texts for found in links(text)], list(_references(d))
+        for path, text, found in of_it[1]:
+            words, before = f"{found.scheme}:{found.target}", text[: found.start]
+            if found.scheme == "quantity" and d.kind != "technique" and "/" not in found.target:
+                problems.append(Problem(d.file, *d.marks.within(path, words, before), "link-form",
+                                        f"'{words}' does not say which card the quantity stands on.", "Write quantity:card-id/key."))
+            elif found.scheme == "quantity":
+                follow_quantity(d, path, _full(found, d), words, before)
+            elif found.scheme != "value":
+                follow(d, path, found.scheme, found.target, words, before)
+        for path, scheme, target in of_it[2]:
             if scheme == "quantity":
                 follow_quantity(d, path, target)
             else:
@@ -121,7 +144,7 @@ def link(library: Library) -> tuple[Linked, list[Problem]]:
             problems.append(Problem(d.file, *d.marks.value(("superseded_by",)), "superseded-by-itself", "A source cannot replace itself.",
                                     "Name the newer source."))
 
-    statements = tuple(_statements(library))
+    statements = tuple(_statements(library, kept))
     linked = Linked(
         library,
         statements=statements,
@@ -175,9 +198,12 @@ def _rests_on(statements: Iterable[Statement]) -> dict[str, tuple[Use, ...]]:
     return {source: tuple(found) for source, found in uses.items()}
 
 
-def _statements(library: Library) -> Iterator[Statement]:
+def _statements(library: Library, kept: MutableMapping[Any, Any]) -> Iterator[Statement]:
     for t in library.techniques.values():
-        yield from _of_technique(t)
+        of_it = kept.get(("statements", t.id))
+        if of_it is None or of_it[0] is not t:
+            of_it = kept["statements", t.id] = t, tuple(_of_technique(t))
+        yield from of_it[1]
     for p in library.pathways.values():
         here = _Here("pathway", p.id)
         yield from here.claims("when", p.when)

@@ -28,10 +28,10 @@ class Marks:
     sound cards costs no memory for places that nobody asks for.
     """
 
-    __slots__ = ("_text", "_compose", "_root", "_keys")
+    __slots__ = ("_bytes", "_compose", "_root", "_keys")
 
     def __init__(self, text: str, compose: Callable[[str], Any]) -> None:
-        self._text, self._compose, self._root = text, compose, None
+        self._bytes, self._compose, self._root = text.encode(), compose, None  # half of what the text takes
         self._keys: dict[int, dict[str, Any]] = {}
 
     def value(self, path: Path) -> Place:
@@ -50,17 +50,17 @@ class Marks:
         """
         node = self._find(path)[1]
         start, end = node.start_mark.index, node.end_mark.index
-        every = re.compile(r"\s+".join(map(re.escape, words.split())) or "$").finditer(self._text, start, end)
+        every = re.compile(r"\s+".join(map(re.escape, words.split())) or "$").finditer(self.text, start, end)
         found = next(islice(every, before.count(words), None), None)
         if not found:
             return _place(node)
         at = found.start()
-        return self._text.count("\n", 0, at) + 1, at - self._text.rfind("\n", 0, at)
+        return self.text.count("\n", 0, at) + 1, at - self.text.rfind("\n", 0, at)
 
     @property
     def text(self) -> str:
         """The whole document as it was written, without a byte order mark."""
-        return self._text
+        return self._bytes.decode()
 
     def span(self, path: Path) -> tuple[int, int]:
         """Where the value at a path begins and ends, as offsets into `text`; the end is the offset behind its last character."""
@@ -69,7 +69,7 @@ class Marks:
 
     def _find(self, path: Path) -> tuple[Any, Any]:
         if self._root is None:
-            self._root = self._compose(self._text)
+            self._root = self._compose(self.text)
         key, node = None, self._root
         for step in path:
             children = node.value if isinstance(node.value, list) else []

@@ -45,10 +45,10 @@ def _text(data: Any, level: int = 0) -> str:
 # --- cards ------------------------------------------------------------------------------------------------------------
 
 
-def cards_json(linked: Linked, version: Versions) -> str:
-    """data/cards.json: everything the site says, each figure with its UCUM code, each statement with its basis.
+def cards_json(linked: Linked, version: Versions) -> Iterator[str]:
+    """data/cards.json, piece by piece: everything the site says, each figure with its UCUM code, each statement with its basis.
 
-    `content` is a digest of all the rest: two files with one digest say the same.
+    `content`, at its end, is a digest of all that stands between the head and it: two files with one digest say the same.
     """
     library, off = linked.library, set(linked.library.department.calculators_off)
     card = _Cards(linked, version)
@@ -59,16 +59,26 @@ def cards_json(linked: Linked, version: Versions) -> str:
         "pages": map(card.page, library.pages.values()),
         "glossary": map(card.term, library.terms.values()),
     }
+    yield f'{{\n "$schema": {_encoded(SCHEMA)},\n "format": {_encoded(FORMAT)},\n'
     about = _filled({"name": library.department.name, "about": card.words(library.department.about), "licence": library.department.licence})
-    # Record by record: as one structure a large library would fill the memory.
-    rest = [f' "department": {_text(about, 1)}']
-    for name, found in records.items():
-        texts = ",\n  ".join(_text(record, 2) for record in found)
-        rest.append(f' "{name}": [\n  {texts}\n ]' if texts else f' "{name}": []')
-    body = ",\n".join(rest)
-    digest = hashlib.sha256(body.encode()).hexdigest()[:_CONTENT_DIGITS]
-    head = "".join(f" {_encoded(k)}: {_encoded(v)},\n" for k, v in (("$schema", SCHEMA), ("format", FORMAT), ("content", digest)))
-    return f"{{\n{head}{body}\n}}\n"
+    said = hashlib.sha256()
+    for piece in _members({"department": about}, records):
+        said.update(piece.encode())
+        yield piece
+    yield f' "content": {_encoded(said.hexdigest()[:_CONTENT_DIGITS])}\n}}\n'
+
+
+def _members(single: Mapping[str, Any], lists: Mapping[str, Iterable[Any]]) -> Iterator[str]:
+    """Members of the outermost object, each with its comma; a list record by record, for as one structure a large library would fill the memory."""
+    for name, value in single.items():
+        yield f" {_encoded(name)}: {_text(value, 1)},\n"
+    for name, found in lists.items():
+        yield f" {_encoded(name)}: ["
+        between = "\n  "
+        for record in found:
+            yield between + _text(record, 2)
+            between = ",\n  "
+        yield "],\n" if between == "\n  " else "\n ],\n"
 
 
 def measure(a: Amount) -> dict[str, Any]:
@@ -369,9 +379,9 @@ def _works(library: Library, cited: Iterable[str]) -> Iterator[dict[str, Any]]:
         })
 
 
-# Path in the site -> what makes its text.
-FILES: Mapping[str, Callable[[Linked, Versions], str]] = {
+# Path in the site -> what makes its text, piece by piece.
+FILES: Mapping[str, Callable[[Linked, Versions], Iterable[str]]] = {
     CARDS: cards_json,
-    CSL: lambda linked, version: _text(csl(linked.library.sources.values())) + "\n",
-    BIBTEX: lambda linked, version: bibtex(linked.library.sources.values()),
+    CSL: lambda linked, version: [_text(csl(linked.library.sources.values())), "\n"],
+    BIBTEX: lambda linked, version: [bibtex(linked.library.sources.values())],
 }

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+import sys
 from collections.abc import Iterator, MutableMapping
 from pathlib import Path as FilePath
 from typing import Any
@@ -19,6 +20,7 @@ from .problems import CouldNotRun, Problem
 from .text import did_you_mean
 
 LARGEST_FILE = 1_000_000  # bytes; the largest real card is under 50 kB
+_OFTEN = 30  # characters; a unit, a mark or a source's name stands in many cards and is kept once
 DEEPEST = 40  # levels of nesting; a sound card has under ten
 FOLDERS = {"techniques": "technique", "pathways": "pathway", "calculators": "calculator", "pages": "page", "sources": "source"}
 SINGLE = {"glossary.yaml": "glossary", "department.yaml": "department"}
@@ -233,7 +235,7 @@ def _build(node: Any, seen: set[int], depth: int, escapes: bool) -> Any:
                            "Check the punctuation: '? ', '[' or '{' may stand where a key was meant.")
         if escapes:
             _refuse_control(key_node)
-        key = key_node.value
+        key = sys.intern(key_node.value)  # the same few words in every card
         if id(key_node) in seen:
             raise _Refused(key_node.start_mark, "alias", "Anchors and aliases (& and *) are not used in cards.",
                            "Write the key out.")
@@ -271,6 +273,8 @@ def _refuse_control(node: Any) -> None:
 
 def _scalar(node: Any) -> Any:
     value = node.value
+    if len(value) <= _OFTEN:
+        value = sys.intern(value)
     if node.style:  # quoted or block text is text
         if node.tag not in ("tag:yaml.org,2002:str", "!"):
             raise _Refused(node.start_mark, "yaml-tag", f"YAML tags such as {node.tag[:40]!r} are not used in cards.",

@@ -57,7 +57,11 @@ class _Generated(File):
     def copy_file(self, dirty: bool = False) -> None:
         target = Path(self.abs_dest_path)
         target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_bytes(self.content_bytes)
+        unpacking = zlib.decompressobj()
+        with open(target, "wb") as file:
+            for start in range(0, len(self.packed), 1 << 16):
+                file.write(unpacking.decompress(self.packed[start : start + (1 << 16)]))
+            file.write(unpacking.flush())
 
 
 class _Session:
@@ -70,8 +74,14 @@ class _Session:
         self.last_good: list[_Packed] = []
         self.content = ""  # digest of what the pages say
         self.navigation: list[Any] = []
-        self.references: dict[str, str] = {}  # already set in the citation style
         self.past: list[Any] | None = None  # a running server shows the commits of its start
+        self.lately: list[Any] = []
+        # For a running server, which makes anew only what changed:
+        self.kept: Any = None  # what the stages keep from one round to the next
+        self.problems: list[Any] = []
+        self.digests: dict[str, bytes] = {}  # path -> digest of the text it was made from
+        self.documents: dict[tuple[str, str], Any] = {}
+        self.engine: tuple[Any, Any, Any] = (None, None, None)  # files, navigation and templates
         self.site_name = ""
         self.stale_after_days = 30
         self.runs: list[str] = []  # of the page being converted
@@ -93,14 +103,19 @@ def on_config(config: Any) -> Any:
     root = Path(config.config_file_path).resolve().parent
     try:
         made = builder["when"].dated(os.environ, datetime.now(UTC)).date()
-        built, _session.built = _session.built or builder["compose"].build(root), None
-        problems = built.problems
+        if _session.serving:
+            _session.kept = builder["compose"].Kept()
+        built, _session.built = _session.built or builder["compose"].build(root, kept=_session.kept), None
+        problems = _session.problems = built.problems
     except builder["problems"].CouldNotRun as error:
         raise Abort(str(error)) from error
-    config.extra["problem_count"] = len(problems)
+    config.extra["serving"], config.extra["problem_count"] = _session.serving, len(problems)
     if not problems:
-        plan = builder["compose"].plan(built, _session.references, builder["history"].lately(root, made), _past(builder, root, built, made))
+        _session.lately = builder["history"].lately(root, made)
+        plan = builder["compose"].plan(built, _session.kept and _session.kept.references, _session.lately, _past(builder, root, built, made))
         department = built.linked.library.department
+        if _session.serving:
+            _session.documents = {(d.kind, d.id): d for d in built.linked.library.documents}
         del built  # what the pages say is in them; the cards need not stay in memory beside them
         _session.pages = _session.last_good = _rendered(plan)
         _session.site_name, _session.stale_after_days = department.name, department.stale_after_days
@@ -130,15 +145,33 @@ def _past(builder: dict[str, Any], root: Path, built: Any, made: Any) -> list[An
 def _rendered(plan: list[Any]) -> list[_Packed]:
     """Every file of the plan, made one after the other; what is made is let go, and what it was made of after the last."""
     said, pages = hashlib.sha256(), []
+    _session.digests = {}
     plan.reverse()
     total = len(plan)
     while plan:
-        page = plan.pop().make()
-        said.update(f"{page.path}\0{page.text}\0".encode())
-        pages.append(_packed(page))
+        planned = plan.pop()
+        if planned.pieces and not _session.serving:
+            digest, packed = _in_pieces(planned)
+        else:
+            page = planned.make()
+            digest, packed = hashlib.sha256(page.text.encode()).digest(), _packed(page)
+            del page
+        said.update(planned.path.encode() + digest)
+        _session.digests[planned.path] = digest
+        pages.append(packed)
         _session.progress("Rendering", len(pages), total)
     _session.content = said.hexdigest()[:12]  # two copies with one digest differ in nothing but their day
     return pages
+
+
+def _in_pieces(planned: Any) -> tuple[bytes, _Packed]:
+    """The digest of a large file and the file, never as one text."""
+    said, packing, packed = hashlib.sha256(), zlib.compressobj(1), []
+    for piece in planned.pieces():
+        raw = piece.encode()
+        said.update(raw)
+        packed.append(packing.compress(raw))
+    return said.digest(), _Packed(planned.path, "", b"".join([*packed, packing.flush()]))
 
 
 def _packed(page: Any) -> _Packed:
@@ -148,11 +181,25 @@ def _packed(page: Any) -> _Packed:
 def on_files(files: Files, config: Any) -> Files:
     _session.total, _session.done = sum(p.path.endswith(".md") for p in _session.pages), 0
     for page in _session.pages:
-        made = _Generated(page.path, None, config.site_dir, config.use_directory_urls)
-        made.generated_by, made.packed = "the cards", page.text
-        made.edit_uri = page.card.removeprefix("cards/") or None
-        files.append(made)
+        files.append(_generated(page, config))
     return files
+
+
+def _generated(page: _Packed, config: Any) -> _Generated:
+    made = _Generated(page.path, None, config.site_dir, config.use_directory_urls)
+    made.generated_by, made.packed = "the cards", page.text
+    made.edit_uri = page.card.removeprefix("cards/") or None
+    return made
+
+
+def on_nav(nav: Any, config: Any, files: Files) -> Any:
+    _session.engine = files, nav, None
+    return nav
+
+
+def on_env(env: Any, config: Any, files: Files) -> Any:
+    _session.engine = (*_session.engine[:2], env)
+    return env
 
 
 def on_page_markdown(markdown: str, page: Any, config: Any, files: Files) -> str:
@@ -215,7 +262,7 @@ def _engine_free(reload: bool) -> dict[str, Any]:
     """The builder's modules; read afresh under a running server, where MkDocs would keep the first version."""
     if reload:
         package = importlib.import_module("builder")
-        for name in [n for n in sys.modules if n.startswith("builder.") and n not in (__name__, "builder.cli", "builder.site", "builder.__main__")]:
+        for name in [n for n in sys.modules if n.startswith("builder.") and n not in (__name__, "builder.cli", "builder.serving", "builder.site", "builder.__main__")]:
             del sys.modules[name]
             # `from . import x` looks at the package's attribute before it imports.
             vars(package).pop(name.split(".")[1], None)
@@ -261,10 +308,3 @@ def build_site(out: Path, config_file: Path, checked: list[Any] | None = None, p
 def _hook(config: Any) -> _Session:
     """The session of the hook, of which MkDocs loads a copy of its own."""
     return next(module._session for module in config.hooks.values() if hasattr(module, "_session"))
-
-
-def serve_site(config_file: Path, address: str) -> None:
-    """Serve with live reload until stopped."""
-    from mkdocs.commands import serve
-
-    serve.serve(config_file=str(config_file), dev_addr=address, livereload=True)

@@ -47,7 +47,7 @@ def library(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
 
 def files(found: Linked) -> dict[str, str]:
     """Path -> text of every file of open data."""
-    return {path: make(found, Versions(found.library)) for path, make in opendata.FILES.items()}
+    return {path: "".join(make(found, Versions(found.library))) for path, make in opendata.FILES.items()}
 
 
 def descriptions(found: Linked) -> dict[str, str]:

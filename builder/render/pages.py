@@ -48,6 +48,7 @@ class Planned:
     make: Callable[[], Page]
     kind: str = ""
     id: str = ""
+    pieces: Callable[[], Iterable[str]] | None = None  # of a large file, the text of what `make` gives, piece by piece
 
 
 def plan(linked: Linked, ready: Mapping[str, Any], examples: Callable[[str], list], tables: Callable[[str], list], references: Mapping[str, str],

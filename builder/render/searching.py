@@ -159,11 +159,20 @@ def files(linked: Linked, on: Mapping[str, Any], indexes: Iterable[tuple[str, st
     on: calculator id -> a calculator made ready, those switched off left out. indexes: (path, title) of the pages that belong to no card.
     """
     folding = Folding({**american(linked.library.terms.values()), **IRREGULAR})
-    records = list(_records(linked, on, indexes))
-    postings = _postings(folding, records, {r.path.partition("#")[2]: n for n, r in enumerate(records) if r.kind == "term"})
-    words = sorted(postings)
+    library = linked.library
+    # What a glossary term is called stands for it wherever it is met, so terms are numbered before all others are looked at.
+    first_term = len(library.techniques) + len(library.pathways) + len(on) + sum(len(t.quantities) for t in library.techniques.values())
+    shown: list[list[Any]] = []
     kinds = list(KINDS)
-    shown = [[kinds.index(r.kind), r.path, r.title, r.under, *([r.figure, r.mark] if r.figure else [])] for r in records]
+
+    def records() -> Iterator[Record]:
+        """Each record with all its words; these are let go at once, for in a large library they take more room than the cards."""
+        for r in _records(linked, on, indexes):
+            shown.append([kinds.index(r.kind), r.path, r.title, r.under, *([r.figure, r.mark] if r.figure else [])])
+            yield r
+
+    postings = _postings(folding, records(), {t.id: first_term + n for n, t in enumerate(library.terms.values())}, [_term(linked, Prose(linked, "index.html"), t) for t in library.terms.values()])
+    words = sorted(postings)
     rules = {"spelling": SPELLING, "endings": ENDINGS, "table": folding.table, "stop": sorted(STOP), "number": sorted({folding.word(w) for _, words in ASKED for w in words.split()})}
     return {
         RECORDS: _script("search", {"kinds": list(KINDS.values()), "rules": rules, "records": shown}),
@@ -311,24 +320,23 @@ def _spoken(linked: Linked, text: str) -> str:
 # --- the index ------------------------------------------------------------------------------------------------------
 
 
-def _postings(folding: Folding, records: list[Record], term_at: Mapping[str, int]) -> dict[str, bytearray]:
-    """Key -> its records with their weights, packed (see Index). A key is a word's form, "~" and a term's number, or "=" and a whole name."""
+def _postings(folding: Folding, records: Iterable[Record], term_at: Mapping[str, int], terms: Iterable[Record]) -> dict[str, bytearray]:
+    """Key -> its records with their weights, packed (see Index). A key is a word's form, "~" and a term's number, or "=" and a whole name.
+
+    records: all, in order. term_at: the number among them of each glossary term. terms: the records of these.
+    """
     meant: dict[tuple[str, ...], set[str]] = {}
-    whole: list[dict[str, float]] = []
-    for n, r in enumerate(records):
-        here: dict[str, float] = {}
-        for weight, name in r.names:
+    for r in terms:
+        for _, name in r.names:
             if key := folding.name(name):
-                here["=" + key] = max(weight, here.get("=" + key, 0.0))
-                if r.kind == "term":
-                    meant.setdefault(tuple(key.split(" ")), set()).add("~" + _base36(n))
-        whole.append(here)
+                for id in r.terms:
+                    meant.setdefault(tuple(key.split(" ")), set()).add("~" + _base36(term_at[id]))
     begins = {name[0] for name in meant}
 
-    @functools.cache  # every figure of a card repeats the card's names
+    @functools.lru_cache(maxsize=200)  # every figure of a card repeats the card's names
     def keys(text: str) -> tuple[frozenset[str], frozenset[str]]:
         """The words of a text, and the terms whose names stand in it."""
-        forms, terms = list(folding.words(text)), set()
+        forms, found = list(folding.words(text)), set()
         for start, first in enumerate(forms):
             if not first or first[0] not in begins:
                 continue
@@ -337,8 +345,8 @@ def _postings(folding: Folding, records: list[Record], term_at: Mapping[str, int
                 if not form:
                     break
                 name = (*name, form[0])
-                terms |= meant.get(name, set())
-        return frozenset(w for form in forms for w in form), frozenset(terms)
+                found |= meant.get(name, set())
+        return frozenset(w for form in forms for w in form), frozenset(found)
 
     index = Index()
     for n, r in enumerate(records):
@@ -349,7 +357,10 @@ def _postings(folding: Folding, records: list[Record], term_at: Mapping[str, int
         best: dict[str, float] = {}
         for weight, words in sorted(found, key=lambda f: f[0]):  # the best of a word comes last, and stays
             best.update(dict.fromkeys(words, weight / (weight + _SATURATION)))
-        index.put(n, best | whole[n])
+        for weight, name in r.names:
+            if key := folding.name(name):
+                best["=" + key] = max(weight, best.get("=" + key, 0.0))
+        index.put(n, best)
     return index.packed
 
 
