@@ -12,12 +12,12 @@ import hashlib
 import importlib
 import logging
 import os
-import shutil
 import sys
-import tempfile
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from mkdocs.exceptions import Abort
 from mkdocs.structure.files import File, Files
@@ -96,8 +96,9 @@ def on_files(files: Files, config: Any) -> Files:
 
 
 def on_post_build(config: Any) -> None:
-    """Puts the service worker and the manifest over the finished site: they name every file in it."""
-    offline = _engine_free(reload=False)["offline"]
+    """Puts the service worker, the manifest and the hosts' settings over the finished site: they name every file in it."""
+    parts = _engine_free(reload=False)
+    offline, hosting = parts["offline"], parts["hosting"]
     site = Path(config.site_dir)
     worker = site / offline.WORKER
     script = worker.read_text(encoding="utf-8")
@@ -108,12 +109,33 @@ def on_post_build(config: Any) -> None:
     style = (site / "assets/stylesheets/site.css").read_text(encoding="utf-8")
     manifest = offline.manifest(config.site_name, config.site_description, config.theme["favicon"], style)
     (site / offline.MANIFEST).write_text(manifest, encoding="utf-8")
-    files = {f.relative_to(site).as_posix(): _integrity(f.read_bytes()) for f in site.rglob("*") if f.is_file()}
-    worker.write_text(offline.worker(script, files, copy["made"], copy["content"]), encoding="utf-8")
+    digests: dict[str, bytes] = {}
+    try:
+        scripts = hosting.inline_scripts(_read(site, digests))
+    except ValueError as error:
+        raise Abort(str(error)) from error
+    worker.write_text(offline.worker(script, {p: _integrity(d) for p, d in digests.items()}, copy["made"], copy["content"]), encoding="utf-8")
+    settings = hosting.configuration(digests, scripts, urlsplit(config.site_url or "/").path)
+    for path, text in settings.items():
+        (site / path).parent.mkdir(exist_ok=True)
+        (site / path).write_text(text, encoding="utf-8")
+    for path in (offline.WORKER, *settings):
+        digests[path] = hashlib.sha256((site / path).read_bytes()).digest()
+    (site / hosting.CHECKSUMS).write_text(hosting.checksums(digests), encoding="utf-8")
 
 
-def _integrity(content: bytes) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(content).digest()).decode()
+def _read(site: Path, digests: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
+    """Reads every file of the site once: puts its digest into `digests`, and yields the pages."""
+    for file in site.rglob("*"):
+        if file.is_file():
+            path, content = file.relative_to(site).as_posix(), file.read_bytes()
+            digests[path] = hashlib.sha256(content).digest()
+            if path.endswith(".html"):
+                yield path, content
+
+
+def _integrity(digest: bytes) -> str:
+    return "sha256-" + base64.b64encode(digest).decode()
 
 
 def _digest(pages: list[Any]) -> str:
@@ -140,7 +162,7 @@ def _engine_free(reload: bool) -> dict[str, Any]:
             del sys.modules[name]
             # `from . import x` looks at the package's attribute before it imports.
             vars(package).pop(name.split(".")[1], None)
-    return {name: importlib.import_module(f"builder.{name}") for name in ("compose", "history", "offline", "problems", "render", "when")}
+    return {name: importlib.import_module(f"builder.{name}") for name in ("compose", "history", "hosting", "offline", "placing", "problems", "render", "when")}
 
 
 # --- the commands that run MkDocs ---------------------------------------------------------------------------------
@@ -149,29 +171,23 @@ def _engine_free(reload: bool) -> dict[str, Any]:
 def build_site(root: Path, out: Path, config_file: Path) -> int:
     """Build into a folder beside `out`, then put it in place in one move. Returns the number of pages.
 
-    A build that fails or is stopped leaves the site that was there. Raises Abort on problems.
+    A build that fails or is killed leaves the site that was there. Raises Abort on problems.
     """
     from mkdocs.commands import build
     from mkdocs.config import load_config
 
+    placing = _engine_free(reload=False)["placing"]
     out = out.resolve()
-    out.parent.mkdir(parents=True, exist_ok=True)
-    made = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-    old = made.with_name(made.name + "-old")
+    mask = os.umask(0o022)  # a host must be able to read what anyone builds
     try:
-        config = load_config(config_file=str(config_file), site_dir=str(made / "site"), strict=True)
-        config.plugins.on_startup(command="build", dirty=False)
-        build.build(config)
-        config.plugins.on_shutdown()
-        if out.exists():
-            os.replace(out, old)
-        os.replace(made / "site", out)
+        with placing.workshop(out) as made:
+            config = load_config(config_file=str(config_file), site_dir=str(made / "site"), strict=True)
+            config.plugins.on_startup(command="build", dirty=False)
+            build.build(config)
+            config.plugins.on_shutdown()
+            placing.put(made / "site", out)
     finally:
-        shutil.rmtree(made, ignore_errors=True)
-        if old.exists():
-            if not out.exists():
-                os.replace(old, out)
-            shutil.rmtree(old, ignore_errors=True)
+        os.umask(mask)
     return sum(1 for _ in out.rglob("*.html"))
 
 
