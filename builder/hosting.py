@@ -20,7 +20,7 @@ NOT_FOUND = "404.html"
 # Every kind of file that the site holds. A host that sends another type for one of them breaks it, since it is told to
 # trust the type (nosniff); nginx knows only those named here.
 TYPES = {
-    "html": "text/html", "css": "text/css", "js": "text/javascript", "json": "application/json", "map": "application/json",
+    "html": "text/html", "css": "text/css", "js": "text/javascript", "json": "application/json", "map": "text/plain",
     "webmanifest": "application/manifest+json", "svg": "image/svg+xml", "png": "image/png", "xml": "application/xml",
     "atom": "application/atom+xml", "bib": "text/x-bibtex", "ics": "text/calendar", "txt": "text/plain", "conf": "text/plain",
     "gz": "application/gzip", "zip": "application/zip",
@@ -139,6 +139,7 @@ def _nginx(site: _Site) -> str:
         "location ~ \\.csl\\.json$ {",
         "    types { }",
         f"    default_type {CSL};",
+        f'    set $cards_cache "{ASK}";',  # what is set outside counts only on a whole server
         "}",
         f'set $cards_cache "{ASK}";',
         f"if ($uri ~ \"{_LASTING}\") {{ set $cards_cache \"{LASTS}\"; }}",
@@ -157,7 +158,7 @@ def _apache(site: _Site) -> str:
     return "\n".join([
         f"# {_HEAD}",
         "# Needs mod_headers, and AllowOverride FileInfo Indexes Options. Without mod_headers every page answers 500, on purpose.",
-        "Options -Indexes -MultiViews",
+        "Options -Indexes",
         "DirectoryIndex index.html",
         f"ErrorDocument 404 {site.root}{NOT_FOUND}",
         *(f"AddType {type} {' '.join('.' + s for s, t in TYPES.items() if t == type)}" for type in dict.fromkeys(TYPES.values())),
@@ -170,7 +171,8 @@ def _apache(site: _Site) -> str:
         f'    Header always set Cache-Control "{LASTS}"',
         "</FilesMatch>",
         *(f'Header always set {name} "{value}"' for name, value in site.headers.items()),
-        "# Smaller answers, where the server can; nothing is wrong without.",
+        "# Smaller answers, where the server can; nothing is wrong without. It marks the tag of such an answer, and must know it again.",
+        """RequestHeader edit If-None-Match '^"(.+)-(?:gzip|br)"$' '"$1"'""",
         *(line for module, filter in (("brotli", "BROTLI_COMPRESS"), ("deflate", "DEFLATE")) for line in (
             f"<IfModule mod_{module}.c>",
             "    <IfModule mod_filter.c>",
