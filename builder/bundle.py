@@ -31,7 +31,7 @@ def write(site: Path, target: Path, made: datetime) -> int:
     files = sorted((f.relative_to(site).as_posix(), f) for f in site.rglob("*") if f.is_file())
     texts = [("START-HERE.txt", _START.format(day=made.date()).replace("\n", "\r\n").encode())]
     texts += [(path, f.read_bytes()) for path, f in files if of_use(path)]
-    texts.append((CHECKSUMS, checksums({path: hashlib.sha256(text).digest() for path, text in texts}).encode()))
+    texts[1:] = sorted([*texts[1:], (CHECKSUMS, checksums({path: hashlib.sha256(text).digest() for path, text in texts}).encode())])
     target = target.resolve()
     with workshop(target) as folder:
         making = folder / "bundle.zip"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import hashlib
 import json
 import logging
 import os
@@ -133,6 +134,7 @@ def build(ctx: click.Context, out: Path | None, zipped: Path | None) -> None:
     library = built.linked.library
     click.echo(f"Built {pages} pages from {len(library.techniques)} technique cards, {len(library.calculators)} calculators "
                f"and {len(library.sources)} sources into {click.format_filename(target)}.")
+    click.echo(f"SHA-256 of its checksums.txt: {hashlib.sha256((target / 'checksums.txt').read_bytes()).hexdigest()}")
     if zipped is not None:
         files = bundle.write(target, zipped, made)
         click.echo(f"Put {files} files into {click.format_filename(zipped)}.")

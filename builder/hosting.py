@@ -104,12 +104,16 @@ class _Site:
     root: str
 
 
-def configuration(paths: Iterable[str], scripts: Iterable[bytes], root: str = "/") -> dict[str, str]:
+def configuration(paths: Iterable[str], scripts: Iterable[bytes], address: str = "") -> dict[str, str]:
     """Path in the site -> text of the file that makes a server send the headers.
 
-    paths: every file of the site. scripts: see inline_scripts. root: where on its host the site lies, from mkdocs.yml's site_url.
+    paths: every file of the site. scripts: see inline_scripts. address: mkdocs.yml's site_url, if it has one; raises ValueError
+    if its path holds a sign that a server's settings could take for their own.
     """
     paths = sorted(paths)
+    root = re.sub(r"\A[a-z]+://[^/]*", "", address, flags=re.I)
+    if not re.fullmatch(r"[\w./~%-]*", root, re.A):
+        raise ValueError(f"The path in site_url, {root!r}, holds a sign that no web server's settings can name; write it with letters, digits and hyphens.")
     site = _Site({"Content-Security-Policy": policy(scripts), **HEADERS}, [p for p in paths if re.search(_LASTING, p)],
                  [p for p in paths if p.endswith(".csl.json")], "/" + root.strip("/") + "/" if root.strip("/") else "/")
     return {APACHE: _apache(site), IIS: _iis(site), NGINX: _nginx(site)}

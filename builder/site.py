@@ -17,7 +17,6 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
 from mkdocs.exceptions import Abort
 from mkdocs.structure.files import File, Files
@@ -112,10 +111,10 @@ def on_post_build(config: Any) -> None:
     digests: dict[str, bytes] = {}
     try:
         scripts = hosting.inline_scripts(_read(site, digests))
+        settings = hosting.configuration([*digests, offline.WORKER], scripts, config.site_url or "")
     except ValueError as error:
         raise Abort(str(error)) from error
     worker.write_text(offline.worker(script, {p: _integrity(d) for p, d in digests.items()}, copy["made"], copy["content"]), encoding="utf-8")
-    settings = hosting.configuration(digests, scripts, urlsplit(config.site_url or "/").path)
     for path, text in settings.items():
         (site / path).parent.mkdir(exist_ok=True)
         (site / path).write_text(text, encoding="utf-8")

@@ -163,6 +163,7 @@ def told(site: Path) -> dict[str, Told]:
 
 class _Handler(http.server.SimpleHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
+    wbufsize = -1  # an answer in one piece, or each would wait for the one before to be acknowledged
 
     def log_message(self, *args: object) -> None:
         pass
