@@ -130,7 +130,7 @@ def build(ctx: click.Context, out: Path | None, zipped: Path | None) -> None:
     except MkDocsException as error:
         raise CouldNotRun(str(error)) from error
     except OSError as error:  # a full disk, above all
-        raise CouldNotRun(f"{error.strerror or error} ({error.filename or target}). The site that was there is as it was.") from error
+        raise CouldNotRun(f"{error.strerror or error} ({error.filename2 or error.filename or target}). The site that was there is as it was.") from error
     library = built.linked.library
     click.echo(f"Built {pages} pages from {len(library.techniques)} technique cards, {len(library.calculators)} calculators "
                f"and {len(library.sources)} sources into {click.format_filename(target)}.")
