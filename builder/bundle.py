@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
-import tempfile
 import zipfile
 from datetime import datetime
 from pathlib import Path
 
+from .hosting import CHECKSUMS, checksums
 from .offline import of_use
+from .placing import put, workshop
 
 FOLDER = "technique-cards"
 _EARLIEST = (1980, 1, 1, 0, 0, 0)  # the zip format knows no earlier time
@@ -29,19 +31,17 @@ def write(site: Path, target: Path, made: datetime) -> int:
     files = sorted((f.relative_to(site).as_posix(), f) for f in site.rglob("*") if f.is_file())
     texts = [("START-HERE.txt", _START.format(day=made.date()).replace("\n", "\r\n").encode())]
     texts += [(path, f.read_bytes()) for path, f in files if of_use(path)]
-    target.parent.mkdir(parents=True, exist_ok=True)
-    handle, making = tempfile.mkstemp(prefix=f".{target.name}-", dir=target.parent)
-    try:
-        with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w") as archive:
+    texts[1:] = sorted([*texts[1:], (CHECKSUMS, checksums({path: hashlib.sha256(text).digest() for path, text in texts}).encode())])
+    target = target.resolve()
+    with workshop(target) as folder:
+        making = folder / "bundle.zip"
+        with zipfile.ZipFile(making, "w") as archive:
             for path, text in texts:
                 entry = zipfile.ZipInfo(f"{FOLDER}/{path}", stamp)
                 entry.create_system = 3  # or the system it is made on would be written into it
                 entry.external_attr = 0o100644 << 16
                 entry.compress_type = zipfile.ZIP_DEFLATED
                 archive.writestr(entry, text, compresslevel=9)
-        os.chmod(making, 0o644)  # a temporary file is its maker's alone
-        os.replace(making, target)
-    except BaseException:
-        Path(making).unlink(missing_ok=True)
-        raise
+        os.chmod(making, 0o644)
+        put(making, target)
     return len(texts)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import gc
+import hashlib
 import json
 import logging
 import os
@@ -145,7 +146,10 @@ def build(ctx: click.Context, out: Path | None, zipped: Path | None) -> None:
         pages = site.build_site(target, _config_file(root), checked, _Progress())
     except MkDocsException as error:
         raise CouldNotRun(str(error)) from error
+    except OSError as error:  # a full disk, above all
+        raise CouldNotRun(f"{error.strerror or error} ({error.filename2 or error.filename or target}). The site that was there is as it was.") from error
     click.echo(f"Built {pages} pages {told[0]} into {click.format_filename(target)}.")
+    click.echo(f"SHA-256 of its checksums.txt: {hashlib.sha256((target / 'checksums.txt').read_bytes()).hexdigest()}")
     if zipped is not None:
         files = bundle.write(target, zipped, made)
         click.echo(f"Put {files} files into {click.format_filename(zipped)}.")

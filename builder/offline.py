@@ -12,8 +12,8 @@ from collections.abc import Iterable, Mapping
 
 WORKER = "sw.js"
 MANIFEST = "manifest.webmanifest"
-# Parts of the theme that nothing on the site asks for, and lists for search engines.
-_NO_USE = re.compile(r"assets/javascripts/(?:lunr|workers)/|.*\.map\Z|sitemap\.xml")
+# Parts of the theme that nothing on the site asks for, lists for search engines, and what is the host's.
+_NO_USE = re.compile(r"assets/javascripts/(?:lunr|workers)/|.*\.map\Z|sitemap\.xml|hosting/|(?:\.htaccess|web\.config|checksums\.txt)\Z")
 # Kept when first opened: there are many, and a fellow before theatre needs few of them.
 _WHEN_OPENED = re.compile(r"(?:sources|ledgers)/(?!index\.html\Z)|(?:fields|changes)\.html\Z|data/")
 # A page for an address that is none is nobody's to keep; the worker never keeps itself.

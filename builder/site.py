@@ -12,11 +12,9 @@ import hashlib
 import importlib
 import logging
 import os
-import shutil
 import sys
-import tempfile
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -230,8 +228,9 @@ def on_post_page(output: str, page: Any, config: Any) -> str:
 
 
 def on_post_build(config: Any) -> None:
-    """Puts the service worker and the manifest over the finished site: they name every file in it."""
-    offline = _engine_free(reload=False)["offline"]
+    """Puts the service worker, the manifest and the hosts' settings over the finished site: they name every file in it."""
+    parts = _engine_free(reload=False)
+    offline, hosting = parts["offline"], parts["hosting"]
     site = Path(config.site_dir)
     worker = site / offline.WORKER
     script = worker.read_text(encoding="utf-8")
@@ -242,12 +241,33 @@ def on_post_build(config: Any) -> None:
     style = (site / "assets/stylesheets/site.css").read_text(encoding="utf-8")
     manifest = offline.manifest(config.site_name, config.site_description, config.theme["favicon"], style)
     (site / offline.MANIFEST).write_text(manifest, encoding="utf-8")
-    files = {f.relative_to(site).as_posix(): _integrity(f.read_bytes()) for f in site.rglob("*") if f.is_file()}
-    worker.write_text(offline.worker(script, files, copy["made"], copy["content"]), encoding="utf-8")
+    digests: dict[str, bytes] = {}
+    try:
+        scripts = hosting.inline_scripts(_read(site, digests))
+        settings = hosting.configuration([*digests, offline.WORKER], scripts, config.site_url or "")
+    except ValueError as error:
+        raise Abort(str(error)) from error
+    worker.write_text(offline.worker(script, {p: _integrity(d) for p, d in digests.items()}, copy["made"], copy["content"]), encoding="utf-8")
+    for path, text in settings.items():
+        (site / path).parent.mkdir(exist_ok=True)
+        (site / path).write_text(text, encoding="utf-8")
+    for path in (offline.WORKER, *settings):
+        digests[path] = hashlib.sha256((site / path).read_bytes()).digest()
+    (site / hosting.CHECKSUMS).write_text(hosting.checksums(digests), encoding="utf-8")
 
 
-def _integrity(content: bytes) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(content).digest()).decode()
+def _read(site: Path, digests: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
+    """Reads every file of the site once: puts its digest into `digests`, and yields the pages."""
+    for file in site.rglob("*"):
+        if file.is_file():
+            path, content = file.relative_to(site).as_posix(), file.read_bytes()
+            digests[path] = hashlib.sha256(content).digest()
+            if path.endswith(".html"):
+                yield path, content
+
+
+def _integrity(digest: bytes) -> str:
+    return "sha256-" + base64.b64encode(digest).decode()
 
 
 def _navigation(pages: list[_Packed]) -> list[Any]:
@@ -266,7 +286,7 @@ def _engine_free(reload: bool) -> dict[str, Any]:
             del sys.modules[name]
             # `from . import x` looks at the package's attribute before it imports.
             vars(package).pop(name.split(".")[1], None)
-    return {name: importlib.import_module(f"builder.{name}") for name in ("carried", "compose", "history", "offline", "problems", "render", "when")}
+    return {name: importlib.import_module(f"builder.{name}") for name in ("carried", "compose", "history", "hosting", "offline", "placing", "problems", "render", "when")}
 
 
 # --- the commands that run MkDocs ---------------------------------------------------------------------------------
@@ -277,31 +297,25 @@ def build_site(out: Path, config_file: Path, checked: list[Any] | None = None, p
 
     checked: the cards, if the command line has found them sound already; the list is emptied, so that nothing holds them once the
     pages are made. progress: told what is done, how many pages of how many.
-    A build that fails or is stopped leaves the site that was there. Raises Abort on problems.
+    A build that fails or is killed leaves the site that was there. Raises Abort on problems.
     """
     from mkdocs.commands import build
     from mkdocs.config import load_config
 
+    placing = _engine_free(reload=False)["placing"]
     out = out.resolve()
-    out.parent.mkdir(parents=True, exist_ok=True)
-    made = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-    old = made.with_name(made.name + "-old")
+    mask = os.umask(0o022)  # a host must be able to read what anyone builds
     try:
-        config = load_config(config_file=str(config_file), site_dir=str(made / "site"), strict=True)
-        hook = _hook(config)
-        hook.built, hook.progress = checked.pop() if checked else None, progress or hook.progress
-        config.plugins.on_startup(command="build", dirty=False)
-        build.build(config)
-        config.plugins.on_shutdown()
-        if out.exists():
-            os.replace(out, old)
-        os.replace(made / "site", out)
+        with placing.workshop(out) as made:
+            config = load_config(config_file=str(config_file), site_dir=str(made / "site"), strict=True)
+            hook = _hook(config)
+            hook.built, hook.progress = checked.pop() if checked else None, progress or hook.progress
+            config.plugins.on_startup(command="build", dirty=False)
+            build.build(config)
+            config.plugins.on_shutdown()
+            placing.put(made / "site", out)
     finally:
-        shutil.rmtree(made, ignore_errors=True)
-        if old.exists():
-            if not out.exists():
-                os.replace(old, out)
-            shutil.rmtree(old, ignore_errors=True)
+        os.umask(mask)
     return sum(1 for _ in out.rglob("*.html"))
 
 

@@ -60,7 +60,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     "history": set(),  # plain data in, plain data out
     "offline": set(),  # plain data in, text out
     "carried": set(),  # text in, text out
-    "bundle": {"offline"},  # leaves out the files that the worker leaves out
+    "hosting": set(),  # plain data in, text out
+    "placing": set(),  # moves folders, and knows nothing of what is in them
+    "bundle": {"offline", "hosting", "placing"},  # leaves out the files that the worker leaves out; has checksums of its own
     "compose": STAGES | SHARED | {"changes", "changelog", "opendata", "references", "render", "signoff", "versions"},
     # The command line names the forms, folders and kinds that its options offer, and runs a calculator.
     "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "signoff", "starter", "read", "site", "__init__"},
@@ -234,7 +236,7 @@ def test_nothing_is_evaluated_and_nothing_prints_outside_the_command_line(name: 
                 assert called not in ("print", "click.echo", "sys.stdout.write", "sys.stderr.write", "sys.exit", "exit"), f"{name}, line {node.lineno}"
 
 
-PURE = ("when", "signoff", "versions", "offline", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "changes", "changelog", "export", "opendata", "starter", "render.pages", "render.prose", "render.calculator", "render.searching", "render.fields", "formatting")
+PURE = ("when", "signoff", "versions", "offline", "hosting", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "changes", "changelog", "export", "opendata", "starter", "render.pages", "render.prose", "render.calculator", "render.searching", "render.fields", "formatting")
 
 
 @pytest.mark.parametrize("name", PURE)
@@ -305,7 +307,7 @@ def test_packages_are_listed_for_the_wheel() -> None:
 
 def test_no_module_is_left_over() -> None:
     """Every module is reached from the command line or from the hook, which loads the stages by name."""
-    reached, todo = set(), ["__main__", "site", "carried", "compose", "render", "history", "offline", "when"]
+    reached, todo = set(), ["__main__", "site", "carried", "compose", "render", "history", "hosting", "offline", "placing", "when"]
     while todo:
         name = todo.pop()
         if name not in reached:

@@ -36,14 +36,47 @@ def cards(root: Path, *arguments: str) -> Result:
     return CliRunner(env={"SOURCE_DATE_EPOCH": str(int(DAY.timestamp()))}).invoke(main, ["--root", str(root), *arguments])
 
 
+# Put before everything that a process runs: it may ask nothing of the network.
+NO_NETWORK = """
+import sys
+
+def refuse(event, arguments):
+    if event in ("socket.connect", "socket.bind", "socket.sendto", "socket.sendmsg", "socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyaddr"):
+        raise RuntimeError("The network is asked: " + event)
+
+sys.addaudithook(refuse)
+"""
+
+
+def elsewhere(root: Path) -> tuple[list[str], dict]:
+    """(words to put before a command, keywords for subprocess.run): another machine as far as a build can see, and one without a network."""
+    (root / "first").mkdir()
+    (root / "first/sitecustomize.py").write_text(NO_NETWORK, encoding="utf-8")
+    cut_off = ["unshare", "--map-root-user", "--net"]  # git included; where the system lets us
+    before = cut_off if shutil.which("unshare") and subprocess.run([*cut_off, "true"], capture_output=True, timeout=10).returncode == 0 else []
+    environment = {**os.environ, "NO_MKDOCS_2_WARNING": "1", "SOURCE_DATE_EPOCH": str(int(DAY.timestamp())), "PYTHONPATH": f"{root / 'first'}:{PROJECT}", "PYTHONHASHSEED": "7",
+                   "TZ": "Pacific/Kiritimati", "LC_ALL": "C", "LANG": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "COLUMNS": "40"}
+    return before, {"env": environment, "cwd": root, "umask": 0o077, "capture_output": True, "text": True, "encoding": "utf-8", "timeout": 120}
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two builds of the small library on one day: a/site, a.zip, b/site, b.zip."""
+    """Two builds of the small library and its history on one day: a/site, a.zip here; b/site, b.zip as if on another machine."""
     root = tmp_path_factory.mktemp("offline")
     for name in ("a", "b"):
-        result = cards(project(root / name), "build", "--bundle", str(root / f"{name}.zip"))
-        assert result.exit_code == 0, result.output
-        time.sleep(2.1)  # a zip counts time in steps of two seconds
+        kept = Repository(project(root / name))
+        card = root / name / "cards/techniques/raised-infusion.yaml"
+        now = card.read_bytes()
+        card.write_bytes(now.replace(b"value: 60", b"value: 50", 1))
+        kept.commit("2026-11-01T12:00:00Z")
+        card.write_bytes(now)
+        kept.commit("2026-11-10T12:00:00Z")
+    result = cards(root / "a", "build", "--bundle", str(root / "a.zip"))
+    assert result.exit_code == 0, result.output
+    time.sleep(2.1)  # a zip counts time in steps of two seconds
+    before, how = elsewhere(root)
+    done = subprocess.run([*before, sys.executable, "-m", "builder", "--root", "b", "build", "--bundle", "b.zip"], **how)
+    assert done.returncode == 0, done.stdout + done.stderr
     return root
 
 
@@ -65,7 +98,7 @@ def test_the_worker_keeps_every_file_it_names_as_it_was_built(made: Path) -> Non
     left = {p for p in everything - {*copy["first"], *copy["rest"]} if offline.of_use(p)}
     assert left == {"404.html", "sw.js"}
     assert {*copy["first"]} & {*copy["rest"]} == set()
-    assert all(p.startswith(("fields.html", "sources/", "ledgers/", "data/")) for p in copy["rest"])
+    assert all(p.startswith(("fields.html", "changes.html", "sources/", "ledgers/", "data/")) for p in copy["rest"])
 
 
 def test_every_page_kept_at_first_finds_its_scripts_and_styles_there_too(made: Path) -> None:
@@ -132,10 +165,26 @@ def test_the_script_on_every_page_is_small() -> None:
     assert len(gzip.compress(CLOCK.read_bytes(), 9)) < 2048
 
 
-def test_one_day_and_one_library_give_the_same_bytes(made: Path) -> None:
-    for file in ("sw.js", "manifest.webmanifest", "index.html"):
-        assert (made / "a/site" / file).read_bytes() == (made / "b/site" / file).read_bytes(), file
+def test_one_day_and_one_library_give_the_same_bytes_and_modes_on_any_machine(made: Path) -> None:
+    """In another folder, time zone, locale and umask, with another order of sets."""
+
+    def everything(site: Path) -> dict[str, tuple[int, bytes]]:
+        return {f.relative_to(site).as_posix(): (f.stat().st_mode, f.read_bytes() if f.is_file() else b"") for f in [site, *site.rglob("*")]}
+
+    a, b = everything(made / "a/site"), everything(made / "b/site")
+    assert a.keys() == b.keys()
+    assert [path for path in a if a[path] != b[path]] == []
+    assert {"sw.js", "sitemap.xml.gz", "changes.html", "checksums.txt", ".htaccess", "data/changes.atom"} <= a.keys()
+    assert b"Changed lately" in a["index.html"][1]
+    assert {oct(mode) for mode, _ in b.values()} == {"0o40755", "0o100644"}, "A web server must be able to read them."
     assert (made / "a.zip").read_bytes() == (made / "b.zip").read_bytes()
+
+
+def test_a_build_that_asked_anything_of_the_network_would_have_failed(tmp_path: Path) -> None:
+    """`made` has built b without a network; here the bar to it is shown to hold."""
+    _, how = elsewhere(tmp_path)
+    done = subprocess.run([sys.executable, "-c", "import socket; socket.create_connection(('127.0.0.1', 9))"], **how)
+    assert done.returncode == 1 and "The network is asked" in done.stderr
 
 
 def test_every_page_says_when_this_copy_was_made(made: Path) -> None:
@@ -206,9 +255,9 @@ def test_the_bundle_holds_the_site_in_one_folder_in_order_with_one_time(made: Pa
         assert names == ["START-HERE.txt", *sorted(names[1:])]
         assert {e.date_time for e in entries} == {(2026, 11, 20, 9, 30, 14)}
         assert {(e.create_system, e.external_attr >> 16, e.compress_type) for e in entries} == {(3, 0o100644, zipfile.ZIP_DEFLATED)}
-        assert set(names[1:]) == {p for f in site.rglob("*") if f.is_file() and offline.of_use(p := f.relative_to(site).as_posix())}
+        assert set(names[1:]) == {p for f in site.rglob("*") if f.is_file() and offline.of_use(p := f.relative_to(site).as_posix())} | {"checksums.txt"}
         assert {"index.html", "assets/data/search.js", "assets/data/search-words.js", "sw.js", "404.html"} <= set(names)
-        for name in names[1:]:
+        for name in {*names[1:]} - {"checksums.txt"}:  # it has its own, of what is in it
             assert archive.read(f"technique-cards/{name}") == (site / name).read_bytes(), name
         assert b"made on 2026-11-20" in archive.read("technique-cards/START-HERE.txt")
 
