@@ -65,7 +65,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "bundle": {"offline", "hosting", "placing"},  # leaves out the files that the worker leaves out; has checksums of its own
     "compose": STAGES | SHARED | {"changes", "changelog", "opendata", "references", "render", "signoff", "versions"},
     # The command line names the forms, folders and kinds that its options offer, and runs a calculator.
-    "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "signoff", "starter", "read", "site", "__init__"},
+    "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "signoff", "starter", "read", "serving", "site", "__init__"},
+    "serving": set(),  # asks the hook for what it loaded
     "site": set(),  # loads compose and the rest by name, so that a running server can load them afresh
     "__main__": {"cli"},
     "__init__": set(),
@@ -135,7 +136,7 @@ def test_render_takes_from_link_only_its_records() -> None:
 
 def test_only_the_command_line_the_hook_and_compose_run_the_stages() -> None:
     for name, tree in MODULES.items():
-        if name not in ("cli", "site", "compose"):
+        if name not in ("cli", "site", "serving", "compose"):
             assert "compose" not in of_builder(name), name
             assert not any(isinstance(n, ast.Constant) and n.value == "compose" for n in ast.walk(tree)), name
 
@@ -145,11 +146,11 @@ def test_only_the_command_line_writes_files_in_open_formats() -> None:
     assert top_level(MODULES["export"]) <= set(sys.stdlib_module_names)
 
 
-def test_only_the_hook_imports_mkdocs() -> None:
+def test_only_the_hook_and_the_server_import_mkdocs() -> None:
     """The command line may name MkDocs's own exception, inside the function that has just run the hook."""
     for name, tree in MODULES.items():
         for module, names, statement in imports(tree):
-            if module.split(".")[0] == "mkdocs" and name != "site":
+            if module.split(".")[0] == "mkdocs" and name not in ("site", "serving"):
                 assert name == "cli" and (module, names) == ("mkdocs.exceptions", ["MkDocsException"]), f"{name}, line {statement.lineno}"
                 assert statement not in tree.body, "Only inside a function: `cards check` must not wait for MkDocs."
 

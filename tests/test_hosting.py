@@ -10,6 +10,7 @@ import time
 import zipfile
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import pytest
@@ -125,11 +126,16 @@ def test_a_script_that_a_card_has_smuggled_in_stops_the_whole_build(tmp_path: Pa
     from builder import compose
     from builder import site as hook
 
-    draw = compose.pages
-    monkeypatch.setattr(compose, "pages", lambda *a, **k: [replace(p, text=p.text + "\n\n<script>steal()</script>\n") if p.path == "techniques/raised-infusion.md" else p for p in draw(*a, **k)])
+    project(tmp_path / "unit")
+    drawn = compose.plan
+
+    def spoilt(planned: Any) -> Any:
+        return replace(planned, make=lambda: replace(page := planned.make(), text=page.text + "\n\n<script>steal()</script>\n"))
+
+    monkeypatch.setattr(compose, "plan", lambda *a, **k: [spoilt(p) if p.path == "techniques/raised-infusion.md" else p for p in drawn(*a, **k)])
     monkeypatch.setenv("NO_MKDOCS_2_WARNING", "1")
     with pytest.raises(Abort, match="techniques/raised-infusion.html holds an inline script"):
-        hook.build_site(project(tmp_path / "unit"), tmp_path / "site", tmp_path / "unit/mkdocs.yml")
+        hook.build_site(tmp_path / "site", tmp_path / "unit/mkdocs.yml")
     assert [p.name for p in tmp_path.iterdir()] == ["unit"]
 
 
