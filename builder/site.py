@@ -64,7 +64,7 @@ def on_config(config: Any) -> Any:
         _session.pages = _session.last_good = builder["compose"].pages(built, _session.references, builder["history"].lately(root, made), _past(builder, root, built, made))
         department = built.linked.library.department
         _session.site_name, _session.stale_after_days = department.name, department.stale_after_days
-        _session.navigation = _navigation(_session.pages)
+        _session.navigation = builder["compose"].navigation(_session.pages)
     elif _session.serving:
         log.warning("%s", builder["problems"].as_text(problems))
         listing = builder["render"].problem_page(problems, first=not _session.last_good)
@@ -122,14 +122,6 @@ def _digest(pages: list[Any]) -> str:
     for page in pages:
         said.update(f"{page.path}\0{page.text}\0".encode())
     return said.hexdigest()[:12]
-
-
-def _navigation(pages: list[Any]) -> list[Any]:
-    """Index pages only: with every card in every page's menu the site would grow with the square of the cards."""
-    there = {p.path for p in pages}
-    wanted = [("Home", "index.md"), ("Techniques", "techniques/index.md"), ("Cases", "pathways/index.md"), ("Brief", "brief.md"),
-              ("Calculators", "calculators/index.md"), ("Sources", "sources/index.md"), ("Glossary", "glossary.md")]
-    return [{title: path} for title, path in wanted if path in there]
 
 
 def _engine_free(reload: bool) -> dict[str, Any]:
