@@ -191,13 +191,8 @@ def write_pages(ctx: click.Context, folder: Path) -> None:
         ctx.exit(PROBLEMS)
     target = folder.resolve()
     project = _config_file(root).read_text(encoding="utf-8")
-    department = built.linked.library.department
-    pages = compose.pages(built, None, history.lately(root, made), compose.changed(root, built, history.past(root, made)))
     try:
         named = writeout.custom_dir(project)
-        # Without a service worker nothing compares the contents of two copies.
-        copy = {"made": made.isoformat(), "stale_after_days": department.stale_after_days, "content": "", "installs": False}
-        config = writeout.configuration(project, department.name, compose.navigation(pages), copy)
     except ValueError as error:
         raise CouldNotRun(str(error)) from error
     templates = root / named if named else None
@@ -205,6 +200,11 @@ def write_pages(ctx: click.Context, folder: Path) -> None:
         raise CouldNotRun(f"The pages cannot be put into {folder}.")
     if target.is_dir() and any(target.iterdir()) and not _is_written_out(target):
         raise CouldNotRun(f"{folder} holds other files; name a new folder, an empty one, or one that holds pages written before.")
+    department = built.linked.library.department
+    pages = compose.pages(built, None, history.lately(root, made), compose.changed(root, built, history.past(root, made)))
+    # Without a service worker nothing compares the contents of two copies.
+    copy = {"made": made.isoformat(), "stale_after_days": department.stale_after_days, "content": "", "installs": False}
+    config = writeout.configuration(project, department.name, compose.navigation(pages), copy)
     overrides = {f.relative_to(templates).as_posix(): f.read_bytes() for f in sorted(templates.rglob("*")) if f.is_file()} if templates else {}
     _put_in_place(target, writeout.files(config, [(p.path, p.text) for p in pages], overrides))
     click.echo(f"Wrote {sum(p.path.endswith('.md') for p in pages)} pages into {click.format_filename(folder)}. "
