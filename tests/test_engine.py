@@ -63,8 +63,10 @@ class Page(HTMLParser):
         self.anchors: set[str] = set()
         self.every_link: list[str] = []
         self.every_anchor: set[str] = set()
+        self.menu: list[str] = []
         self.parts: list[str] = []
         self._open: list[str] = []
+        self._in_menu = False
         self.feed(text)
         self.close()
 
@@ -78,6 +80,10 @@ class Page(HTMLParser):
             self.every_link.append(link)
             if inside:
                 self.links.append(link)
+            if self._in_menu and not link.startswith("#"):  # without the page's own contents
+                self.menu.append(link)
+        if tag == "nav":
+            self._in_menu = has.get("id") == "site-menu"
         if tag == "script" and has.get("src"):
             self.parts.append(has["src"])
         if tag == "link" and has.get("rel") == "stylesheet":
@@ -88,6 +94,7 @@ class Page(HTMLParser):
             self._open.append(tag)
 
     def handle_endtag(self, tag: str) -> None:
+        self._in_menu = self._in_menu and tag != "nav"
         while tag in self._open and self._open.pop() != tag:
             pass
 
@@ -136,6 +143,8 @@ def differences(one: dict[str, Page], other: dict[str, Page], docs: Path) -> lis
     for path in sorted(one.keys() & other.keys()):
         a, b = one[path], other[path]
         found += [f"{path}: {name} differ" for name in ("words", "headings", "links", "anchors") if getattr(a, name) != getattr(b, name)]
+        if [leads_to(path, x) for x in a.menu] != [leads_to(path, x) for x in b.menu]:
+            found.append(f"{path}: menus differ")
         if of_ours(path, a, docs) != of_ours(path, b, docs):
             found.append(f"{path}: scripts and styles differ")
     return found
@@ -175,6 +184,7 @@ def test_the_other_engine_makes_the_same_pages_with_the_same_words_and_links(mad
     assert {"index.html", "brief.html", "glossary.html", "fields.html", "selftest.html", "changes.html", "ledgers/figures.html", "404.html"} <= set(other)
     assert len(other) == len(list((made / "written/docs").rglob("*.md"))) + 1  # and the page for an address that is none
     assert sum(len(p.links) for p in other.values()) > 300
+    assert all(len(p.menu) == 7 for p in other.values())
 
 
 def test_every_link_of_the_other_site_leads_to_a_page_and_a_place_in_it(made: Path) -> None:
@@ -191,6 +201,10 @@ def test_data_styles_and_scripts_come_through_to_the_byte(made: Path) -> None:
             there += 1
             assert (made / "written/site" / path).read_bytes() == file.read_bytes() == (made / "site" / path).read_bytes(), path
     assert there > 30
+    # What is missing is the other theme's own, and what only the hook can make of a finished site.
+    one, other = ({f.relative_to(site).as_posix() for f in site.rglob("*") if f.is_file()} for site in (made / "site", made / "written/site"))
+    theme = re.compile(r"assets/javascripts/(bundle\.|lunr/|workers/).*|assets/stylesheets/(main|palette)\..*")
+    assert {x for x in one - other if not theme.fullmatch(x)} == {"sw.js", "manifest.webmanifest", "sitemap.xml.gz"}
     page = pages(made / "written/site")["calculators/window-and-pressure.html"]
     assert {"assets/calculators/window-and-pressure.js", "assets/javascripts/calculator.js", "assets/javascripts/storage.js",
             "assets/stylesheets/calculator.css", "assets/stylesheets/site.css", "assets/javascripts/search.js"} <= {*of_ours("calculators/x.html", page, docs)}
