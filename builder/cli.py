@@ -201,7 +201,7 @@ def write_pages(ctx: click.Context, folder: Path) -> None:
     if target.is_dir() and any(target.iterdir()) and not _is_written_out(target):
         raise CouldNotRun(f"{folder} holds other files; name a new folder, an empty one, or one that holds pages written before.")
     department = built.linked.library.department
-    pages = compose.pages(built, None, history.lately(root, made), compose.changed(root, built, history.past(root, made)))
+    pages = [*compose.pages(built, None, history.lately(root, made), compose.changed(root, built, history.past(root, made)))]
     # Without a service worker nothing compares the contents of two copies.
     copy = {"made": made.isoformat(), "stale_after_days": department.stale_after_days, "content": "", "installs": False}
     config = writeout.configuration(project, department.name, compose.navigation(pages), copy)
