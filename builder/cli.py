@@ -18,7 +18,7 @@ from typing import Any
 
 import click
 
-from . import __version__, bundle, calculate, compose, export, formatting, history, ledger, signoff, starter, when
+from . import __version__, bundle, calculate, compose, export, formatting, history, ledger, signoff, starter, when, writeout
 from .model import KINDS, PRACTICE, Basis, Document, Library, SignOff
 from .problems import FORMATS, CouldNotRun, Problem
 from .read import FOLDERS, SINGLE, parse, read_file
@@ -208,6 +208,69 @@ def _config_file(root: Path) -> Path:
     return config
 
 
+@main.command("write-pages")
+@click.argument("folder", metavar="DIR", type=click.Path(file_okay=False, path_type=Path))
+@click.pass_context
+def write_pages(ctx: click.Context, folder: Path) -> None:
+    """Write the pages, their data and a mkdocs.yml into DIR, for another engine than MkDocs.
+
+    That engine needs no hook. In a folder that this command made, docs, theme and mkdocs.yml are written anew and
+    anything else stays.
+    """
+    root = _root(ctx)
+    made = when.dated(os.environ, datetime.now(UTC)).date()
+    built = _checked(root)
+    if built.problems:
+        click.echo(FORMATS["text"](built.problems))
+        click.echo("Nothing was written.", err=True)
+        ctx.exit(PROBLEMS)
+    target = folder.resolve()
+    project = _config_file(root).read_text(encoding="utf-8")
+    try:
+        named = writeout.custom_dir(project)
+    except ValueError as error:
+        raise CouldNotRun(str(error)) from error
+    templates = root / named if named else None
+    if root.is_relative_to(target) or any(target.is_relative_to(f.resolve()) for f in (root / "cards", templates) if f):
+        raise CouldNotRun(f"The pages cannot be put into {folder}.")
+    if target.is_dir() and any(target.iterdir()) and not _is_written_out(target):
+        raise CouldNotRun(f"{folder} holds other files; name a new folder, an empty one, or one that holds pages written before.")
+    department = built.linked.library.department
+    pages = [*compose.pages(built, None, history.lately(root, made), compose.changed(root, built, history.past(root, made)))]
+    # Without a service worker nothing compares the contents of two copies.
+    copy = {"made": made.isoformat(), "stale_after_days": department.stale_after_days, "content": "", "installs": False}
+    config = writeout.configuration(project, department.name, compose.navigation(pages), copy)
+    overrides = {f.relative_to(templates).as_posix(): f.read_bytes() for f in sorted(templates.rglob("*")) if f.is_file()} if templates else {}
+    _put_in_place(target, writeout.files(config, [(p.path, p.text) for p in pages], overrides))
+    click.echo(f"Wrote {sum(p.path.endswith('.md') for p in pages)} pages into {click.format_filename(folder)}. "
+               "Whatever builds them: count the pages that come out, for an engine may call a site without any a success.")
+
+
+def _is_written_out(folder: Path) -> bool:
+    try:
+        return (folder / writeout.CONFIG).read_bytes().startswith(writeout.MARK.encode())
+    except OSError:
+        return False
+
+
+def _put_in_place(target: Path, files: dict[str, bytes]) -> None:
+    """Write all beside the target first, then move each part into it; the configuration, by which it is known again, last."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=f".{target.name}-", dir=target.parent) as name:
+        new, old = Path(name, "new"), Path(name, "old")
+        for path, content in files.items():
+            file = new / path
+            file.parent.mkdir(parents=True, exist_ok=True)
+            file.write_bytes(content)
+        old.mkdir()
+        target.mkdir(exist_ok=True)
+        for part in (writeout.PAGES, writeout.TEMPLATES, writeout.CONFIG):
+            if part != writeout.CONFIG and (target / part).exists():
+                os.replace(target / part, old / part)
+            if (new / part).exists():
+                os.replace(new / part, target / part)
+
+
 @main.command("format")
 @click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--check", "only_look", is_flag=True, help="Write nothing; say which cards are not in the layout.")
@@ -330,7 +393,7 @@ def _one_card(name: str, library: Library) -> tuple[str, signoff.Record]:
 
 def _sound(root: Path) -> compose.Built:
     """The cards, checked; faults of a sign-off itself are let pass. Raises CouldNotRun for any other problem."""
-    built = compose.build(root, date.today())
+    built = _checked(root)
     if any(p.rule not in signoff.RULES for p in built.problems):
         raise CouldNotRun("The cards have problems; run: cards check")
     return built

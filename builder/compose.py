@@ -102,6 +102,14 @@ def pages(built: Built, kept: MutableMapping[str, str] | None = None, lately: Se
     return (planned.make() for planned in plan(built, kept, lately, past))
 
 
+def navigation(pages: Sequence[Any]) -> list[dict[str, str]]:
+    """The menu, title to path. Index pages only: with every card in every page's menu the site would grow with the square of the cards."""
+    there = {p.path for p in pages}
+    wanted = [("Home", "index.md"), ("Techniques", "techniques/index.md"), ("Cases", "pathways/index.md"), ("Brief", "brief.md"),
+              ("Calculators", "calculators/index.md"), ("Sources", "sources/index.md"), ("Glossary", "glossary.md")]
+    return [{title: path} for title, path in wanted if path in there]
+
+
 def cases(built: Built) -> dict[str, list[calculate.Case]]:
     """The typical cases of every calculator that can be run, worked out."""
     return {id: calculate.cases(r) for id, r in built.ready.items()}

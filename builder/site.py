@@ -117,7 +117,7 @@ def on_config(config: Any) -> Any:
         del built  # what the pages say is in them; the cards need not stay in memory beside them
         _session.pages = _session.last_good = _rendered(plan)
         _session.site_name, _session.stale_after_days = department.name, department.stale_after_days
-        _session.navigation = _navigation(_session.pages)
+        _session.navigation = builder["compose"].navigation(_session.pages)
     elif _session.serving:
         log.warning("%s", builder["problems"].as_text(problems))
         listing = [_packed(p) for p in builder["render"].problem_page(problems, first=not _session.last_good)]
@@ -268,14 +268,6 @@ def _read(site: Path, digests: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
 
 def _integrity(digest: bytes) -> str:
     return "sha256-" + base64.b64encode(digest).decode()
-
-
-def _navigation(pages: list[_Packed]) -> list[Any]:
-    """Index pages only: with every card in every page's menu the site would grow with the square of the cards."""
-    there = {p.path for p in pages}
-    wanted = [("Home", "index.md"), ("Techniques", "techniques/index.md"), ("Cases", "pathways/index.md"), ("Brief", "brief.md"),
-              ("Calculators", "calculators/index.md"), ("Sources", "sources/index.md"), ("Glossary", "glossary.md")]
-    return [{title: path} for title, path in wanted if path in there]
 
 
 def _engine_free(reload: bool) -> dict[str, Any]:

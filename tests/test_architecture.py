@@ -66,6 +66,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "compose": STAGES | SHARED | {"changes", "changelog", "opendata", "references", "render", "signoff", "versions"},
     # The command line names the forms, folders and kinds that its options offer, and runs a calculator.
     "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "signoff", "starter", "read", "serving", "site", "__init__"},
+    "writeout": {"offline"},  # leaves out the worker, which lists the files of a finished site
     "serving": set(),  # asks the hook for what it loaded
     "site": set(),  # loads compose and the rest by name, so that a running server can load them afresh
     "__main__": {"cli"},
@@ -156,7 +157,7 @@ def test_only_the_hook_and_the_server_import_mkdocs() -> None:
 
 
 def test_pint_and_yaml_and_jsonschema_each_have_one_home() -> None:
-    homes = {"pint": {"units"}, "jsonschema": {"validate"}, "yaml": {"read", "starter", "formatting"}, "jinja2": {"render.pages"}, "click": {"cli"}}
+    homes = {"pint": {"units"}, "jsonschema": {"validate"}, "yaml": {"read", "starter", "formatting", "writeout"}, "jinja2": {"render.pages"}, "click": {"cli"}}
     for package, home in homes.items():
         assert {n for n, tree in MODULES.items() if package in top_level(tree)} == home, package
 
@@ -237,7 +238,7 @@ def test_nothing_is_evaluated_and_nothing_prints_outside_the_command_line(name: 
                 assert called not in ("print", "click.echo", "sys.stdout.write", "sys.stderr.write", "sys.exit", "exit"), f"{name}, line {node.lineno}"
 
 
-PURE = ("when", "signoff", "versions", "offline", "hosting", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "changes", "changelog", "export", "opendata", "starter", "render.pages", "render.prose", "render.calculator", "render.searching", "render.fields", "formatting")
+PURE = ("when", "signoff", "versions", "offline", "hosting", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "changes", "changelog", "export", "opendata", "starter", "render.pages", "render.prose", "render.calculator", "render.searching", "render.fields", "formatting", "writeout")
 
 
 @pytest.mark.parametrize("name", PURE)
