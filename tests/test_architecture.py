@@ -65,7 +65,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "bundle": {"offline", "hosting", "placing"},  # leaves out the files that the worker leaves out; has checksums of its own
     "compose": STAGES | SHARED | {"changes", "changelog", "opendata", "references", "render", "signoff", "versions"},
     # The command line names the forms, folders and kinds that its options offer, and runs a calculator.
-    "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "signoff", "starter", "read", "serving", "site", "__init__"},
+    "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "signoff", "starter", "read", "serving", "site", "writeout", "__init__"},
     "writeout": {"offline"},  # leaves out the worker, which lists the files of a finished site
     "serving": set(),  # asks the hook for what it loaded
     "site": set(),  # loads compose and the rest by name, so that a running server can load them afresh
