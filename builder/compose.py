@@ -1,16 +1,16 @@
-"""Runs the stages in order: read, validate, rules, link, calculate, render. The command line and the MkDocs hook call this."""
+"""Runs the stages in order: read, validate, rules, the local layer, link, calculate, render. The command line and the MkDocs hook call this."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, MutableMapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from . import calculate, changelog, changes, link, read, rules, signoff, validate
-from .model import Library
+from . import calculate, changelog, changes, link, local, read, rules, signoff, validate
+from .model import Document, Library
 from .problems import CouldNotRun, Problem, in_order
 from .units import Units
 
@@ -20,33 +20,63 @@ class Built:
     """What the cards amount to: the linked library, the calculators made ready, and every problem, in order.
 
     With problems the library holds only what is sound; pages are made from it only when there are none.
+    plain: the library without its local layer; the same object where there is none. tried: the calculators whose worked examples
+    were tried with the numbers of the cards below, for the layer puts its own in their place.
     """
 
     linked: link.Linked
     ready: Mapping[str, calculate.Ready]
     problems: list[Problem]
     units: Units
+    plain: Library
     schemas: Sequence[Mapping[str, Any]] = ()
+    tried: Mapping[str, calculate.Ready] = field(default_factory=dict)
 
 
 def build(root: Path, today: date | None = None) -> Built:
-    """Everything below root/cards, checked. Raises CouldNotRun without cards or schemas.
+    """Everything below root/cards with root/local over it, checked. Raises CouldNotRun without cards or schemas.
+
+    Without root/cards the layer lies over the cards that came with the package.
 
     today: with it, a sign-off of a day to come is a problem.
     """
     declared = load_schemas(root)
     schemas = validate.Schemas(declared)
     units = Units()
-    documents, problems, unsound = read.read(root)
-    library, found = validate.validate(documents, schemas, unsound)
+    documents, problems, unsound = _read(root)
+    plain, found = validate.validate(documents, schemas, unsound)
     problems += found
-    problems += rules.check(library, units)
+    problems += rules.check(plain, units)
+    library, found = local.layered(plain, units)
+    problems += found
     problems += signoff.check(library, today)
     linked, found = link.link(library)
     problems += found
-    ready, found = calculate.prepare(library, units)
+    ready, tried, found = _prepared(library, plain, units)
     problems += found
-    return Built(linked, ready, in_order(problems), units, declared)
+    return Built(linked, ready, in_order(problems), units, plain, declared, tried)
+
+
+def _read(root: Path) -> tuple[list[Document], list[Problem], set[tuple[str, str]]]:
+    """The cards and the layer over them."""
+    documents, problems, unsound = read.read(base_of(root))
+    if (root / read.LOCAL).is_dir():
+        more, found, refused = read.read(root, read.LOCAL)
+        more, taken = local.apart(documents, more)
+        documents = sorted([*documents, *more], key=lambda d: d.id)
+        problems, unsound = [*problems, *found, *taken], unsound | refused
+    return documents, problems, unsound
+
+
+def _prepared(library: Library, plain: Library, units: Units) -> tuple[Mapping[str, calculate.Ready], Mapping[str, calculate.Ready], list[Problem]]:
+    """Calculators made ready with the numbers of this department, those tried with the numbers they came with, and the problems of both."""
+    ready, found = calculate.prepare(library, units)
+    touched = local.under_local_values(library, plain)
+    if not touched:
+        return ready, {}, found
+    tried, told = calculate.prepare(replace(plain, calculators={id: plain.calculators[id] for id in touched}), units)
+    files = {plain.calculators[id].file for id in touched}
+    return ready, tried, [*(p for p in found if p.file not in files), *told, *local.broken(found, told, library, touched)]
 
 
 def pages(built: Built, kept: MutableMapping[str, str] | None = None, lately: Sequence[Any] = (), past: Sequence[changelog.Entry] = ()) -> list[Any]:
@@ -57,17 +87,18 @@ def pages(built: Built, kept: MutableMapping[str, str] | None = None, lately: Se
     """
     from . import opendata, references, render  # `cards check` need not wait for what only pages want
 
-    examples = {id: calculate.worked(r) for id, r in built.ready.items()}
+    examples = {id: calculate.worked(built.tried.get(id, r)) for id, r in built.ready.items()}
     tables = {id: calculate.tables(r) for id, r in built.ready.items()}
     set_out = references.in_style(built.linked.library.sources.values(), kept)
     where = {kind: f"cards/{folder}/ID.yaml" for folder, kind in read.FOLDERS.items()} | {kind: f"cards/{file}" for file, kind in read.SINGLE.items()}
+    where |= {kind: f"local/{file}" for file, kind in read.SINGLES[read.LOCAL].items() if kind not in where}
     off = built.linked.library.department.calculators_off
     written: dict[str, list[Any]] = {}  # what the page of fields takes its examples from
     for d in built.linked.library.documents:
         if not (d.kind == "calculator" and d.id in off):
             written.setdefault(d.kind, []).append(d.data)
     made = render.render(built.linked, built.ready, examples, tables, set_out, built.units, lately, opendata.linked_data(built.linked),
-                         [render.fields_page(built.schemas, written, where), *([render.Page(f"{changelog.PAGE}.md", changelog.page(past))] if past else [])])
+                         tried=built.tried, more=[render.fields_page(built.schemas, written, where), *([render.Page(f"{changelog.PAGE}.md", changelog.page(past))] if past else [])])
     made += [render.Page(path, text) for path, text in opendata.files(built.linked).items()]
     if past:
         made.append(render.Page(changelog.FEED, changelog.feed(past, built.linked.library.department.name)))
@@ -85,13 +116,17 @@ def changed(root: Path, built: Built, past: Sequence[tuple[str, datetime, str, M
     Only the files that a commit touched are read anew. Results of calculators are left out: they would cost a build a commit.
     """
     schemas = validate.Schemas(built.schemas)
-    newer, entries, seen = built.linked.library, [], set()
+    newer, entries, seen = built.plain, [], set()
+
+    def version(name: str, plain: Library) -> changes.Version:
+        return changes.Version(name, local.layered(plain, built.units)[0])
+
     for commit, moment, subject, files in past:
         # Where the cards here hold what is not committed yet, the commit's own text counts.
         unlike = {p: new for p, (_, new) in files.items() if p not in seen and (root / p).is_file() and (root / p).read_bytes() != new}
         newer = _with(newer, unlike, schemas)
         older = _with(newer, {p: old for p, (old, _) in files.items()}, schemas)
-        entries.append(changelog.Entry(commit, moment, subject, changes.compare(changes.Version("before", older), changes.Version("after", newer))))
+        entries.append(changelog.Entry(commit, moment, subject, changes.compare(version("before", older), version("after", newer))))
         newer = older
         seen.update(files)
     return entries
@@ -103,8 +138,9 @@ def _with(library: Library, files: Mapping[str, bytes | None], schemas: validate
         return library
     documents, gone, unsound = [], set(), set()
     for path, content in files.items():
-        folder, _, name = path.removeprefix("cards/").rpartition("/")
-        kind = read.FOLDERS.get(folder) if folder else read.SINGLE.get(name)
+        layer, _, inside = path.partition("/")
+        folder, _, name = inside.rpartition("/")
+        kind = read.FOLDERS.get(folder) if folder else read.SINGLES[layer].get(name)
         if kind is None or not name.endswith(".yaml"):
             continue
         id = name.removesuffix(".yaml")
@@ -115,6 +151,8 @@ def _with(library: Library, files: Mapping[str, bytes | None], schemas: validate
                 unsound.add((kind, id))
             else:
                 documents.append(document)
+    if ("glossary", "glossary") in gone:  # terms are taken anew from every glossary, that of the other layer too
+        documents += [d for d in library.documents if d.kind == "glossary" and d.file not in files]
     part, _ = validate.validate(documents, schemas, unsound)
     kinds = {kind: f"{folder}" for folder, kind in read.FOLDERS.items()}
     return replace(
@@ -146,9 +184,30 @@ def package_folder(name: str, root: Path) -> Path:
     raise CouldNotRun(f"The {name} folder is missing.")
 
 
+def package_file(name: str) -> Path:
+    """A file of the repository's top that travels with the package: in its kit folder, else beside the package. Raises CouldNotRun."""
+    here = Path(__file__).resolve().parent
+    for path in (here / "kit" / name, here.parent / name):
+        if path.exists():
+            return path
+    raise CouldNotRun(f"The file {name} is missing from the package.")
+
+
+def base_of(root: Path) -> Path:
+    """The folder whose cards/ a department builds on: its own, else where a local layer lies over the package's, the package."""
+    if (root / read.CARDS).is_dir() or not (root / read.LOCAL).is_dir():
+        return root
+    return package_folder(read.CARDS, root).parent
+
+
+def is_root(folder: Path) -> bool:
+    """Whether a folder holds cards, or a local layer over those of the package. Many a folder is named local; ours says whose it is."""
+    return (folder / read.CARDS).is_dir() or any((folder / read.LOCAL / name).is_file() for name in ("department.yaml", "overrides.yaml"))
+
+
 def find_root(start: Path) -> Path:
-    """The nearest folder at or above `start` that holds a cards folder. Raises CouldNotRun."""
+    """The nearest folder at or above `start` that holds cards, or a local layer over those of the package. Raises CouldNotRun."""
     for folder in (start, *start.parents):
-        if (folder / "cards").is_dir():
+        if is_root(folder):
             return folder
     raise CouldNotRun("There is no cards folder here or above; run this inside the project.")

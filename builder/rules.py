@@ -12,6 +12,7 @@ from .text import faults, links, parts
 from .units import Units, in_prose
 
 _DIGIT = re.compile(r"\d")
+_WITH_NUMBERS = ("technique", "calculator", "overrides")
 
 Rule = Callable[[Library, Units], Iterator[Problem]]
 
@@ -122,12 +123,16 @@ def ranges_run_upwards(library: Library, units: Units) -> Iterator[Problem]:
 def dates_exist(library: Library, units: Units) -> Iterator[Problem]:
     """no-such-date: a written date is one of the calendar."""
     for d in library.documents:
-        signed = d.data.get("review", {}).get("signed_off", {})
-        if "on" in signed:
+        signings = {("review", "signed_off"): d.data.get("review", {}).get("signed_off", {})}
+        if d.kind == "overrides":
+            signings = {("signed_off", card): x for card, x in d.data.get("signed_off", {}).items()}
+        for place, signed in signings.items():
+            if "on" not in signed:
+                continue
             try:
                 date.fromisoformat(signed["on"])
             except ValueError:
-                yield _at(d, ("review", "signed_off", "on"), "no-such-date", f"'{signed['on']}' is not a day of the calendar.", "Correct the date.")
+                yield _at(d, (*place, "on"), "no-such-date", f"'{signed['on']}' is not a day of the calendar.", "Correct the date.")
         for key in ("issued", "accessed") if d.kind == "source" else ():
             for i, parts in enumerate(d.data.get(key, {}).get("date-parts", ())):
                 try:
@@ -273,7 +278,7 @@ def _document(library: Library, kind: str, id: str) -> Document:
 
 def _units(library: Library) -> Iterator[tuple[Document, Path, str]]:
     for d in library.documents:
-        if d.kind not in ("technique", "calculator"):
+        if d.kind not in _WITH_NUMBERS:
             continue
         for path, x in _nested(d.data, (), lambda x: "unit" in x or "also_in" in x):
             if isinstance(x.get("unit"), str):
@@ -284,7 +289,7 @@ def _units(library: Library) -> Iterator[tuple[Document, Path, str]]:
 
 def _amounts(library: Library) -> Iterator[tuple[Document, Path, dict]]:
     for d in library.documents:
-        if d.kind in ("technique", "calculator"):
+        if d.kind in _WITH_NUMBERS:
             for path, x in _nested(d.data, (), lambda x: "unit" in x and "basis" in x):  # inputs are looked at when the calculator is made ready
                 yield d, path, x
 

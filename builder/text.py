@@ -20,6 +20,9 @@ from dataclasses import dataclass
 
 # What stands for a calculator that the department has switched off; in brackets, so that it fits any place of a sentence.
 SWITCHED_OFF = "[calculator switched off here]"
+CARD_SWITCHED_OFF = "[card switched off here]"
+# Follows every figure in a sentence that is the department's own and not that of the card it builds on.
+LOCAL_VALUE = "[local]"
 SCHEMES = ("card", "quantity", "calculator", "pathway", "page", "source", "term", "value")
 
 _LINK = re.compile(r"(!?)\[([^\[\]]*)\]\(((?:[^()]|\([^()]*\))*)\)")

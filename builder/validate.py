@@ -10,7 +10,7 @@ from jsonschema import Draft202012Validator, validators
 from jsonschema.exceptions import ValidationError
 
 from .model import (
-    KINDS, Amount, Band, Basis, Calculator, Calendar, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
+    KINDS, LOCAL_KINDS, Amount, Band, Basis, Calculator, Calendar, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
     Library, OnlyWhen, Output, Page, Path, Pathway, PathwayStage, Pitfall, Plot, Quantity, Question, RefuseWhen, Reported, Review, Section, SignOff, Solve,
     Source, Step, Table, Technique, Term, Verdict,
 )
@@ -121,7 +121,7 @@ def validate(documents: Iterable[Document], schemas: Schemas, unsound: Iterable[
         calculators={d.id: _calculator(d) for d in sound["calculator"]},
         pages={d.id: _page(d) for d in sound["page"]},
         sources={d.id: _source(d) for d in sound["source"]},
-        terms={key: _term(key, term) for d in sound["glossary"] for key, term in sorted(d.data["terms"].items())},
+        terms={key: _term(key, term) for key, term in sorted((t for d in sound["glossary"] for t in d.data["terms"].items()), key=lambda t: t[0])},
         department=next((_department(d.data) for d in sound["department"]), None),
         documents=tuple(d for kind in KINDS for d in sound[kind]),
         unsound=frozenset(bad),
@@ -244,6 +244,8 @@ def _describe(error: ValidationError, key: str) -> str:
 
 def _where(path: Path, kind: str) -> str:
     if not path:
+        if kind in LOCAL_KINDS:
+            return "The file of overrides" if kind == "overrides" else "The local department"
         return f"The {kind}" + ("" if kind in ("glossary", "department") else " card" if kind == "technique" else "")
     names = [str(p + 1) if isinstance(p, int) else p for p in path]
     return "'" + " › ".join(names) + "'"

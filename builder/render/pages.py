@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -39,7 +39,8 @@ class Page:
 
 
 def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list], tables: Mapping[str, list], references: Mapping[str, str],
-           units: Units, lately: Sequence[tuple[str, list[tuple[str, str, str]]]] = (), linked_data: Mapping[str, str] | None = None, more: Sequence[Page] = ()) -> list[Page]:
+           units: Units, lately: Sequence[tuple[str, list[tuple[str, str, str]]]] = (), linked_data: Mapping[str, str] | None = None, more: Sequence[Page] = (),
+           tried: Collection[str] = ()) -> list[Page]:
     """Every page, every calculator's script, and the data of the search.
 
     ready: calculator id -> a calculator made ready (see calculate.Ready).
@@ -48,6 +49,7 @@ def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list
     references: source id -> its reference in the citation style, plain text (see references.in_style).
     lately: what was new or changed, day by day (see history.lately).
     linked_data: technique id -> what its page says of itself to a machine, as JSON-LD (see opendata.linked_data).
+    tried: calculators whose worked examples were worked out with the numbers of the cards below the local layer.
     more: pages that are made of something other than the cards, to be found by the search like the rest.
     """
     library = linked.library
@@ -60,7 +62,7 @@ def render(linked: Linked, ready: Mapping[str, Any], examples: Mapping[str, list
              _calculators(env, linked, on)]
     pages += [_technique(env, linked, t, on) for t in library.techniques.values()]
     pages += [_pathway(env, linked, p, on) for p in library.pathways.values()]
-    pages += [_calculator(env, linked, on[id], examples.get(id, []), tables.get(id, [])) for id in on]
+    pages += [_calculator(env, linked, on[id], examples.get(id, []), tables.get(id, []), id in tried) for id in on]
     pages += [_page_of_claims(env, linked, p) for p in library.pages.values()]
     pages += [_source(env, linked, s) for s in library.sources.values()]
     pages += _ledgers(env, linked)
@@ -140,7 +142,7 @@ def _home(env: Environment, linked: Linked, on: Mapping[str, Any], lately: Seque
         (lapses if lapsed(r, library) else standing).append((kind, r))
     return _page(env, "home.md.j2", "index.md", library.department.name, meta={"hide": ["navigation", "toc"], **REMEMBERING, "styles": [*REMEMBERING["styles"], "home"]}, prose=prose, department=library.department,
                  stages=_by_stage(library), pathways=sorted(library.pathways.values(), key=lambda p: p.title), calculators=_titled(on),
-                 minutes=reading_minutes, lately=[(day, sorted(cards, key=lambda c: c[2].lower())) for day, cards in named if cards],
+                 minutes=reading_minutes, local_count=sum(q.is_local for t in (*library.techniques.values(), *library.techniques_off.values()) for q in t.quantities.values()), lately=[(day, sorted(cards, key=lambda c: c[2].lower())) for day, cards in named if cards],
                  unsigned=[t for t in in_order(library) if not t.review.signed_off], technique_count=len(library.techniques),
                  lapses=sorted(lapses, key=lambda x: (x[1].review.signed_off.on, x[1].title.lower())),
                  dues=sorted(((due(r.review), r.title, kind, r.id) for kind, r in standing), key=lambda d: (d[0], d[1].lower())))
@@ -180,7 +182,7 @@ def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, 
     return _page(
         env, "technique.md.j2", f"techniques/{t.id}.md", t.title, t.file,
         {**REMEMBERING, **_to_review(t, library), "sheet": True, "card": t.id, "version": env.globals["versions"][t.id], "linked_data": env.globals["linked_data"].get(t.id, "")}, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
-        headline=[q for q in quantities if q.headline],
+        headline=[q for q in quantities if q.headline], locals=[q for q in quantities if q.is_local],
         explained=[q for q in quantities if q.headline and (q.why or q.reported)], others=[q for q in quantities if not q.headline], minutes=reading_minutes(t),
         along=[(p, library.techniques.get(a), library.techniques.get(b)) for p, a, b in linked.along.get(t.id, ())],
         calculators=[r.declared for r in on.values() if t.id in r.declared.used_by],
@@ -237,7 +239,7 @@ def _versions(linked: Linked) -> dict[str, str]:
     return {id: "+".join([version(t, library), *sorted(flagged.get(id, ()))]) for id, t in library.techniques.items()}
 
 
-def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, tables: list) -> Page:
+def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, tables: list, tried: bool) -> Page:
     c: Calculator = ready.declared
     drawings = [d for d in ("plot" if c.plot else "", c.diagram) if d]
     return _page(
@@ -245,8 +247,15 @@ def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, ta
         c=c, ready=ready, equations=calc.equations(ready), examples=examples, numbers=_numbers(ready),
         cards=[linked.library.techniques[i] for i in c.used_by],
         drawings=drawings, tables=tables, groups=_groups(c), withheld={o.declared.name for o in ready.outputs if o.conditions},
-        beside=[q for r in c.beside if (q := linked.library.quantity(r))],
+        beside=[q for r in c.beside if (q := linked.library.quantity(r))], tried=tried, locals=[q for r in _taken(ready) if (q := linked.library.quantity(r)).is_local],
     )
+
+
+def _taken(ready: Any) -> list[str]:
+    """card/key of every number that a calculator takes from a card, in the order in which it declares them."""
+    ends = [v for x in ready.declared.inputs.values() for v in (x.low, x.high, x.start) if isinstance(v, str) and v.startswith("quantity:")]
+    sets = [n for x in ready.inputs.values() for numbers in (x.choices or {}).values() for n in numbers.values()]
+    return list(dict.fromkeys([*(v.removeprefix("quantity:").partition(".")[0] for v in ends), *(n.quantity for n in (*ready.constants.values(), *sets) if n.quantity)]))
 
 
 def _groups(c: Calculator) -> list[tuple[str, list]]:
@@ -297,6 +306,8 @@ def _by_page(linked: Linked, prose: Prose, found: Iterable[tuple[Any, Statement]
         words = Prose(linked, prose.page, s.id if s.kind == "technique" else "").text(s.text)
         if s.amount:
             words = Markup("{}: {}").format(words, prose.amount(s.amount))
+        if s.base:
+            words = Markup("{} [local; base {}]").format(words, prose.amount(s.base))
         pages.setdefault((s.kind, s.id, title), []).append((what, s, words))
     return pages
 
@@ -320,7 +331,21 @@ def _ledgers(env: Environment, linked: Linked) -> list[Page]:
         page("recalled", "Recalled, not yet confirmed", recalled=sorted(by_source.items(), key=lambda x: short_name(sources[x[0]]).lower()),
              incomplete=sorted((s for s in sources.values() if s.incomplete), key=lambda s: short_name(s).lower())),
         page("common-practice", "Common practice only"),
+        *([page("local", "What differs here", **_differs(linked.library))] if linked.library.built_on else []),
     ]
+
+
+def _differs(library: Library) -> dict[str, Any]:
+    """What the local layer changes: values card by card, what is switched off with the reason, what is added."""
+    cards = sorted((*library.techniques.values(), *library.techniques_off.values()), key=lambda t: t.title.lower())
+    records = {"technique": {**library.techniques, **library.techniques_off}, "calculator": library.calculators}
+    added = [(kind, r.id, r.title) for kind, found in (("technique", library.techniques), ("pathway", library.pathways), ("calculator", library.calculators), ("page", library.pages))
+             for r in found.values() if r.file.startswith("local/")]
+    return {
+        "values": [(t.title, found) for t in cards if (found := [q for q in t.quantities.values() if q.is_local])],
+        "off": [("technique card" if kind == "technique" else kind, records[kind][id].title, why) for (kind, id), why in library.why_off.items()],
+        "added": [x for x in added if not (x[0] == "calculator" and x[1] in library.department.calculators_off)],
+    }
 
 
 def _glossary(env: Environment, linked: Linked) -> Page:

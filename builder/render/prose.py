@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from markupsafe import Markup, escape
 
 from ..link import Linked
-from ..model import CHECKED, Amount, Basis, Citation, Quantity, Source
-from ..text import SWITCHED_OFF, Link, to_html
+from ..model import CHECKED, Amount, Basis, Citation, LocalQuantity, Quantity, Source
+from ..text import CARD_SWITCHED_OFF, LOCAL_VALUE, SWITCHED_OFF, Link, to_html
 from ..units import amount, amount_number, unit_shown
 
 FOLDERS = {"page": "pages", "card": "techniques", "technique": "techniques", "calculator": "calculators", "pathway": "pathways", "source": "sources"}
@@ -70,7 +70,11 @@ class Prose:
                 reference = link.target if "/" in link.target else f"{self.card}/{link.target}"
                 quantity = self.library.quantity(reference)
                 href = self.quantity_href(quantity)
-                return f'<a class="figure" href="{href}" title="{escape(quantity.label)}">{words or self.amount(quantity.amount)}</a>'
+                local = isinstance(quantity, LocalQuantity)
+                title = escape(quantity.label + (f": local value, in place of {self.amount(quantity.base)}" if local else ""))
+                shown = words or self.amount(quantity.amount)
+                figure = f'<a class="figure" href="{href}" title="{title}">{shown}</a>' if href else f'<span title="{title}">{shown}</span>'
+                return figure + (f' <span class="local-mark">{LOCAL_VALUE}</span>' if local and not words else "")
             case "term":
                 term = self.library.terms[link.target]
                 return f'<a class="term" href="{self.to(f"glossary.html#{term.id}")}" title="{escape(self._meaning(term.meaning))}">{words or escape(term.term)}</a>'
@@ -80,6 +84,8 @@ class Prose:
                 records = {"card": self.library.techniques, "calculator": self.library.calculators, "pathway": self.library.pathways, "page": self.library.pages}[scheme]
                 if scheme == "calculator" and self.is_off(link.target):
                     return f'{words}{" " if words else ""}<span class="gloss">{SWITCHED_OFF}</span>'
+                if scheme == "card" and link.target in self.library.techniques_off:
+                    return f'{words or escape(self.library.techniques_off[link.target].title)} <span class="gloss">{CARD_SWITCHED_OFF}</span>'
                 return f'<a href="{self.href(scheme, link.target)}">{words or escape(records[link.target].title)}</a>'
 
     def is_off(self, calculator: str) -> bool:
@@ -96,12 +102,21 @@ class Prose:
         return Markup(to_html(meaning, lambda x: escape(x.words or self.library.terms[x.target].term) if x.scheme == "term" else self._anchor(x))).striptags()
 
     def quantity_href(self, quantity: Quantity) -> str:
+        """Where a number stands; empty for one of a card that is switched off, which has no page."""
+        if quantity.card in self.library.techniques_off:
+            return ""
         anchor = f"#quantity-{quantity.key}"
         return anchor if quantity.card == self.card and self.page == address("card", self.card) else self.to(address("card", quantity.card) + anchor)
 
     def amount(self, a: Amount) -> Markup:
         """A figure with its unit, as in a sentence."""
         return escape(amount(a.unit, a.value, a.low, a.high))
+
+    def local(self, q: Quantity) -> Markup:
+        """What follows a figure outside a sentence: nothing, or a space, that it is local, and the base value it stands in place of."""
+        if not isinstance(q, LocalQuantity):
+            return Markup("")
+        return Markup(' <span class="local-mark">local; base {}</span>').format(self.amount(q.base))
 
     def figure(self, a: Amount) -> Markup:
         """A figure for display: number and unit in elements of their own."""
