@@ -193,6 +193,18 @@ def package_file(name: str) -> Path:
     raise CouldNotRun(f"The file {name} is missing from the package.")
 
 
+def package_files(folder: str) -> list[str]:
+    """Every file below a folder of the kit, by its path in the repository."""
+    top = package_file(folder)
+    return [f"{folder}/{f.relative_to(top).as_posix()}" for f in sorted(top.rglob("*")) if f.is_file()]
+
+
+def starter_files(shape: str) -> dict[str, str]:
+    """Path -> text of the files that a new repository of this shape (both, own, layered) begins with; for the paths see repository.files."""
+    top = Path(__file__).resolve().parent / "departments" / shape
+    return {f.relative_to(top).as_posix(): f.read_text(encoding="utf-8") for f in sorted(top.rglob("*")) if f.is_file()}
+
+
 def base_of(root: Path) -> Path:
     """The folder whose cards/ a department builds on: its own, else where a local layer lies over the package's, the package."""
     if (root / read.CARDS).is_dir() or not (root / read.LOCAL).is_dir():

@@ -10,6 +10,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import importlib
+import io
+import json
 import logging
 import os
 import shutil
@@ -52,7 +54,9 @@ def on_startup(command: str, dirty: bool) -> None:
 
 def on_config(config: Any) -> Any:
     builder = _engine_free(reload=_session.serving)
-    root = Path(config.config_file_path).resolve().parent
+    root = Path(config.extra.get("root") or Path(config.config_file_path).resolve().parent)
+    if (root / "local").is_dir():
+        config.watch.append(str(root / "local"))  # a running server follows it; named in mkdocs.yml it would have to be there
     try:
         made = builder["when"].dated(os.environ, datetime.now(UTC)).date()
         built = builder["compose"].build(root)
@@ -90,9 +94,18 @@ def _past(builder: dict[str, Any], root: Path, built: Any, made: Any) -> list[An
 def on_files(files: Files, config: Any) -> Files:
     for page in _session.pages:
         made = File.generated(config, page.path, content=page.text)
-        made.edit_uri = page.card.removeprefix("cards/") or None
+        made.edit_uri = _edit_uri(page.card, Path(config.docs_dir).name)
         files.append(made)
     return files
+
+
+def _edit_uri(card: str, docs: str) -> str | None:
+    """Where a page's file is edited, from the folder of the cards; None for a page of many cards or of a card that came with the package.
+
+    docs: the folder of this repository that the engine knows: cards, or local where the cards come with the package.
+    """
+    layer, _, inside = card.partition("/")
+    return inside if layer == docs and inside else f"../{card}" if layer == "local" else None
 
 
 def on_post_build(config: Any) -> None:
@@ -159,7 +172,7 @@ def build_site(root: Path, out: Path, config_file: Path) -> int:
     made = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
     old = made.with_name(made.name + "-old")
     try:
-        config = load_config(config_file=str(config_file), site_dir=str(made / "site"), strict=True)
+        config = load_config(**configuration(root, config_file), site_dir=str(made / "site"), strict=True)
         config.plugins.on_startup(command="build", dirty=False)
         build.build(config)
         config.plugins.on_shutdown()
@@ -175,8 +188,30 @@ def build_site(root: Path, out: Path, config_file: Path) -> int:
     return sum(1 for _ in out.rglob("*.html"))
 
 
-def serve_site(config_file: Path, address: str) -> None:
+def serve_site(root: Path, config_file: Path, address: str) -> None:
     """Serve with live reload until stopped."""
     from mkdocs.commands import serve
 
-    serve.serve(config_file=str(config_file), dev_addr=address, livereload=True)
+    serve.serve(**configuration(root, config_file), dev_addr=address, livereload=True)
+
+
+class _Kept(io.BytesIO):
+    """A file that a running server reads anew before each build, whoever has closed it."""
+
+    def close(self) -> None:
+        pass
+
+
+def configuration(root: Path, config_file: Path) -> dict[str, Any]:
+    """What load_config of MkDocs takes for the cards of `root`: its own mkdocs.yml, else that of the package, its paths made whole."""
+    if config_file.parent.resolve() == root.resolve():
+        return {"config_file": str(config_file)}
+    from mkdocs.utils.yaml import yaml_load
+
+    with config_file.open("rb") as file:
+        config = yaml_load(file)
+    overrides = _engine_free(reload=False)["compose"].package_folder("site_overrides", root)
+    config.update(docs_dir=str(root / ("cards" if (root / "cards").is_dir() else "local")), hooks=[str(Path(__file__).resolve())], watch=[],
+                  theme={**config["theme"], "custom_dir": str(overrides)}, extra={**config["extra"], "root": str(root)})
+    # JSON is YAML.
+    return {"config_file": _Kept(json.dumps(config).encode()), "config_file_path": str(config_file)}

@@ -54,15 +54,17 @@ MAY_IMPORT: dict[str, set[str]] = {
     "render.prose": {"model", "text", "units", "link"},
     "render.calculator": {"model", "text", "units", "formula"},
     "starter": {"model"},
+    "repository": set(),  # texts in, texts out
+    "local": {"model", "problems", "units"},  # a stage between validate and link that only a department with a local/ needs
     "formatting": {"model", "problems", "read"},  # a layout counts only if the card still reads the same
     "export": set(),  # takes plain values: what stands in a file is chosen where the file is asked for
     "when": {"problems"},
     "history": set(),  # plain data in, plain data out
     "offline": set(),  # plain data in, text out
     "bundle": {"offline"},  # leaves out the files that the worker leaves out
-    "compose": STAGES | SHARED | {"changes", "changelog", "opendata", "references", "render", "signoff"},
+    "compose": STAGES | SHARED | {"changes", "changelog", "local", "opendata", "references", "render", "signoff"},
     # The command line names the forms, folders and kinds that its options offer, and runs a calculator.
-    "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "signoff", "starter", "read", "site", "__init__"},
+    "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "local", "repository", "signoff", "starter", "read", "site", "__init__"},
     "site": set(),  # loads compose and the rest by name, so that a running server can load them afresh
     "__main__": {"cli"},
     "__init__": set(),
@@ -233,7 +235,7 @@ def test_nothing_is_evaluated_and_nothing_prints_outside_the_command_line(name: 
                 assert called not in ("print", "click.echo", "sys.stdout.write", "sys.stderr.write", "sys.exit", "exit"), f"{name}, line {node.lineno}"
 
 
-PURE = ("when", "signoff", "versions", "offline", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "changes", "changelog", "export", "opendata", "starter", "render.pages", "render.prose", "render.calculator", "render.searching", "render.fields", "formatting")
+PURE = ("when", "signoff", "versions", "offline", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "changes", "changelog", "export", "opendata", "starter", "local", "repository", "render.pages", "render.prose", "render.calculator", "render.searching", "render.fields", "formatting")
 
 
 @pytest.mark.parametrize("name", PURE)
