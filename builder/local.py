@@ -23,6 +23,8 @@ FOLDER = "local"
 OVERRIDES = f"{FOLDER}/overrides.yaml"
 # An override that its card has left behind: told by `cards check`, listed by `cards due`, and no reason not to sign or compare.
 BASE_CHANGED = "base-changed"
+# With these the local value is shown, and the problem told; with any other fault it cannot be used.
+_STANDS = (BASE_CHANGED, "override-same")
 _NAMES = {"technique": "technique card", "pathway": "case", "calculator": "calculator", "page": "page", "source": "source"}
 _RECORDS = {"technique": "techniques", "pathway": "pathways", "calculator": "calculators", "page": "pages"}
 
@@ -71,13 +73,16 @@ def layered(library: Library, units: Units) -> tuple[Library, list[Problem]]:
         problems.append(Problem(f"{FOLDER}/department.yaml", 1, 1, "local-unnamed",
                                 "There is no local/department.yaml, so the site would carry the name of the department whose cards these are.",
                                 "Make one: cards new department"))
-    if overrides:
-        problems += _faults(overrides, library, units)
+    over: dict[str, Any] = dict(data.get("quantities", {}))
+    for reference, problem in _faults(overrides, library, units) if overrides else ():
+        if problem.rule not in _STANDS:
+            over.pop(reference, None)  # the card's own value stands until this is put right
+        problems.append(problem)
     off: dict[tuple[str, str], str] = {("technique", id): x["why"] for id, x in data.get("off", {}).get("techniques", {}).items() if id in library.techniques}
     off |= {("calculator", id): x["why"] for id, x in data.get("off", {}).get("calculators", {}).items() if id in library.calculators}
     gone = {id for kind, id in off if kind == "technique"}
     signed = _Signed(data.get("signed_off", {}), base.name if base and own else "")
-    techniques = {id: _technique(t, data.get("quantities", {}), gone, signed) for id, t in library.techniques.items()}
+    techniques = {id: _technique(t, over, gone, signed) for id, t in library.techniques.items()}
     made = replace(
         library,
         techniques={id: t for id, t in techniques.items() if id not in gone},
@@ -153,8 +158,8 @@ def _department(base: Any, own: Mapping[str, Any], off: Iterable[str]) -> Any:
 # --- what is wrong with an override ---------------------------------------------------------------------------------
 
 
-def _faults(d: Document, library: Library, units: Units) -> Iterator[Problem]:
-    """override-of-own, wrong-dimension, override-form, override-same, base-changed. Unknown cards are link's to tell."""
+def _faults(d: Document, library: Library, units: Units) -> Iterator[tuple[str, Problem]]:
+    """override-of-own, wrong-dimension, override-form, override-same, base-changed: the quantity and the problem. Unknown cards are link's to tell."""
     for reference, x in d.data.get("quantities", {}).items():
         place = ("quantities", reference)
         q = library.quantity(reference)
@@ -162,23 +167,23 @@ def _faults(d: Document, library: Library, units: Units) -> Iterator[Problem]:
             continue
         mine, read, base = _amount(x), _amount(x["instead_of"]), q.amount
         if is_local(library.techniques[q.card].file):
-            yield Problem(d.file, *d.marks.key(place), "override-of-own", f"The card '{q.card}' is your own: its value needs no other over it.",
+            yield reference, Problem(d.file, *d.marks.key(place), "override-of-own", f"The card '{q.card}' is your own: its value needs no other over it.",
                           f"Change the value in {library.techniques[q.card].file}, and remove this.")
         elif not (units.known(mine.unit) and units.known(base.unit)):
-            continue  # told as unknown-unit
+            pass  # told as unknown-unit
         elif not units.same_dimension(mine.unit, base.unit):
-            yield Problem(d.file, *d.marks.value((*place, "unit")), "wrong-dimension",
+            yield reference, Problem(d.file, *d.marks.value((*place, "unit")), "wrong-dimension",
                           f"The local value is in {mine.unit} but the card gives '{q.label}' in {base.unit}; they do not measure the same thing.",
                           f"Give it in a unit of the same kind as {base.unit}.")
         elif lacks := [part for part in ("value", "low", "high") if getattr(base, part) is not None and getattr(mine, part) is None]:
-            yield Problem(d.file, *d.marks.key(place), "override-form",
+            yield reference, Problem(d.file, *d.marks.key(place), "override-form",
                           f"The card gives {_in_words(base)}; the local value has no '{lacks[0]}', which sentences and calculators may ask for.",
                           "Give the local value in the same form: a single value, or the same ends of a range.")
         elif same(mine, base, units):
-            yield Problem(d.file, *d.marks.key(place), "override-same", f"The local value is that of the card: {_in_words(base)}.",
+            yield reference, Problem(d.file, *d.marks.key(place), "override-same", f"The local value is that of the card: {_in_words(base)}.",
                           "Remove it; the card's own value then stands, with its basis.")
         elif read != base:
-            yield Problem(d.file, *d.marks.value((*place, "instead_of")), BASE_CHANGED,
+            yield reference, Problem(d.file, *d.marks.value((*place, "instead_of")), "base-changed",
                           f"The card now gives {_in_words(base)} for '{q.label}'; this local value, {_in_words(mine)}, was written when it gave {_in_words(read)}.",
                           f"Read the card again. If the local value still holds, write instead_of: {_as_written(base)}; if not, change or remove it.")
 
@@ -246,8 +251,8 @@ def broken(found: Iterable[Problem], told: Iterable[Problem], library: Library, 
         if p.file not in files or (p.file, p.rule, p.message) in known or p.rule in ("example-misses", "example-input"):
             continue
         c = files[p.file]
-        local = sorted(taken(c) & set(d.data.get("quantities", {}) if d else ()))
-        if not local:  # by the list days: told where it stands
+        local = sorted(taken(c) & {f"{q.card}/{q.key}" for q in values(library)})
+        if d is None or not local:  # by the list days: told where it stands
             problems.append(p)
         else:
             problems.append(Problem(d.file, *d.marks.key(("quantities", local[0])), "override-breaks-calculator",
