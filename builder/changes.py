@@ -654,7 +654,8 @@ class _Compare:
         yield from self.plainly("department", was, now, rest)
 
     def review(self, was: Review, now: Review) -> Iterator[Change]:
-        if was.signed_off != now.signed_off:
+        # Whose role it is changes when another department lays its own values over the card, and not by anyone's hand.
+        if len({(r.signed_off.on, r.signed_off.by, r.signed_off.digest) if r.signed_off else None for r in (was, now)}) > 1:
             yield Change("changed", "sign-off", "sign-off", *(f"{r.signed_off.on}, {r.signed_off.by}" if r.signed_off else "" for r in (was, now)))
         yield from self.plainly("review", was, now, ("owner", "every_months"))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import json
 import os
 import re
@@ -275,7 +276,7 @@ def test_the_report_of_changes_knows_a_local_value_and_a_base_hidden_by_it(tmp_p
     from builder import history
 
     entries = compose.changed(tmp_path, build(tmp_path), history.past(tmp_path, TODAY.replace(year=2036)))
-    assert [e.subject for e in entries] == ["layer"]
+    assert [e.subject for e in entries] == ["layer", "base"]
     assert any(x.part == "local value" for c in entries[0].report.cards for x in c.changes)
 
 
@@ -376,10 +377,10 @@ def installed(folder: Path) -> Path:
         source = PROJECT / tool["package-dir"].get(package, package.replace(".", "/"))
         target = folder / package.replace(".", "/")
         patterns = tool["package-data"].get(package, [])
-        for file in {f for pattern in ("*.py", *patterns) for f in source.glob(pattern) if f.is_file()}:
-            place = target / file.relative_to(source)
-            place.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(file, place)
+        # As setuptools looks: ** does not go into folders that begin with a dot.
+        for file in {f for pattern in ("*.py", *patterns) for f in glob.glob(pattern, root_dir=source, recursive=True) if (source / f).is_file()}:
+            (target / file).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(source / file, target / file)
     assert (folder / "builder/cards/techniques/haemostasis.yaml").is_file() and (folder / "builder/kit/mkdocs.yml").is_file()
     shutil.rmtree(folder / "builder/cards")
     shutil.copytree(VALID, folder / "builder/cards")
