@@ -14,7 +14,7 @@ from dataclasses import fields, replace
 from typing import Any
 
 from .model import (
-    Amount, Basis, Calculator, Citation, Document, Library, LocalQuantity, Pathway, Quantity, Review, SignOff, Technique,
+    Amount, Basis, Calculator, Citation, Document, Library, LocalQuantity, Pathway, Quantity, QuantityFromBase, Review, SignOff, Technique,
 )
 from .problems import Problem
 from .units import Units, amount
@@ -83,6 +83,7 @@ def layered(library: Library, units: Units) -> tuple[Library, list[Problem]]:
     gone = {id for kind, id in off if kind == "technique"}
     signed = _Signed(data.get("signed_off", {}), base.name if base and own else "")
     techniques = {id: _technique(t, over, gone, signed) for id, t in library.techniques.items()}
+    techniques = _told_of_bases(techniques, library.documents)
     made = replace(
         library,
         techniques={id: t for id, t in techniques.items() if id not in gone},
@@ -120,6 +121,23 @@ def _technique(t: Technique, values: Mapping[str, Any], gone: set[str], signed: 
     own = {key: values[f"{t.id}/{key}"] for key in t.quantities if f"{t.id}/{key}" in values} if not is_local(t.file) else {}
     quantities = {key: _quantity(q, own[key]) if key in own else q for key, q in t.quantities.items()} if own else t.quantities
     return replace(t, quantities=quantities, next=_without(t.next, gone), see_also=_without(t.see_also, gone), review=signed.review("technique", t))
+
+
+def _told_of_bases(techniques: dict[str, Technique], documents: Iterable[Document]) -> dict[str, Technique]:
+    """The cards, with every number that is worked out from one under a local value, and has none itself, made to say so."""
+    known = {f"{t.id}/{key}": q for t in techniques.values() for key, q in t.quantities.items()}
+    bases = {name: (f"{q.label}, {_in_words(q.base)}",) for name, q in known.items() if isinstance(q, LocalQuantity)}
+    if not bases:
+        return techniques
+    derived = {f"{d.id}/{key}": [x.removeprefix("quantity:") for x in q["worked_from"]]
+               for d in documents if d.kind == "technique" and not is_local(d.file) for key, q in d.data.get("quantities", {}).items() if "worked_from" in q}
+    while found := {name: tuple(dict.fromkeys(b for x in sources for b in bases.get(x, ()))) for name, sources in derived.items()
+                    if name in known and name not in bases and any(x in bases for x in sources)}:
+        bases |= found  # and what is worked out from these in turn
+    told = {name: QuantityFromBase(**{f.name: getattr(known[name], f.name) for f in fields(Quantity)}, bases=bases[name])
+            for name in bases if not isinstance(known[name], LocalQuantity)}
+    cards = {name.partition("/")[0] for name in told}
+    return {id: replace(t, quantities={key: told.get(f"{id}/{key}", q) for key, q in t.quantities.items()}) if id in cards else t for id, t in techniques.items()}
 
 
 def _quantity(q: Quantity, x: Mapping[str, Any]) -> LocalQuantity:

@@ -187,6 +187,16 @@ class LocalQuantity(Quantity):
         return True
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuantityFromBase(Quantity):
+    """A quantity of the cards below that is worked out from others, of which the department has put its own value over some.
+
+    bases: those, as "label, base value": the number holds for them and not for the local values.
+    """
+
+    bases: tuple[str, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     do: str

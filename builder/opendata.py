@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from .link import Linked
-from .model import Amount, Basis, Calculator, Claim, Constant, Decision, Input, Library, LocalQuantity, Number, Page, Pathway, Quantity, Review, Source, Technique, Term
+from .model import Amount, Basis, Calculator, Claim, Constant, Decision, Input, Library, LocalQuantity, Number, Page, Pathway, Quantity, QuantityFromBase, Review, Source, Technique, Term
 from .render.prose import Prose, address
 from .signoff import due, lapsed
 from .text import links
@@ -160,7 +160,8 @@ class _Cards:
         return _filled({"id": f"{q.card}/{q.key}", "label": q.label, **measure(q.amount), "headline": q.headline, "why": self.words(q.why, q.card),
                         "basis": basis(q.basis), "reported": published,
                         # `value`, `basis` and `why` are the department's own; this is what the cards below say.
-                        "base": _filled({**measure(q.base), "why": self.words(q.base_why, q.card), "basis": basis(q.base_basis)}) if isinstance(q, LocalQuantity) else None})
+                        "base": _filled({**measure(q.base), "why": self.words(q.base_why, q.card), "basis": basis(q.base_basis)}) if isinstance(q, LocalQuantity) else None,
+                        "worked_from_base": list(q.bases) if isinstance(q, QuantityFromBase) else None})
 
     def pathway(self, p: Pathway) -> dict[str, Any]:
         stages = [{"stage": s.stage, "aim": self.words(s.aim), "cards": list(s.cards), "calculators": [c for c in s.calculators if c not in self._off],

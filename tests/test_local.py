@@ -159,7 +159,7 @@ def test_a_card_that_is_switched_off_is_gone_but_for_its_numbers(layered: dict[s
 
 def test_a_link_to_a_card_that_is_switched_off_reads_as_words(tmp_path: Path) -> None:
     made = pages(over(tmp_path, OFF.replace("injection-first", "raised-infusion")))
-    assert 'Raised infusion <span class="gloss">[card switched off here]</span>' in made["glossary.md"]
+    assert 'Raised infusion <span class="switched-off">[card switched off here]</span>' in made["glossary.md"]
 
 
 def test_the_open_data_fit_the_schema_and_name_both_values(layered: dict[str, str]) -> None:
@@ -171,6 +171,26 @@ def test_the_open_data_fit_the_schema_and_name_both_values(layered: dict[str, st
     assert data["built_on"]["name"] == "Test unit" and data["built_on"]["off"] == [{"kind": "technique", "id": "injection-first", "why": "Another unit injects."}]
     assert "injection-first/window" in {q["id"] for q in data["built_on"]["lent"]}, "Else the calculator's number would lead nowhere."
     assert data["department"]["name"] == "Another unit"
+
+
+def test_a_number_worked_from_one_under_a_local_value_says_so(tmp_path: Path) -> None:
+    """Else the base value would live on in what was worked out from it."""
+    own = """quantities:
+  left: {label: Pressure left, value: 20, unit: mmHg, basis: common practice, worked_from: [quantity:raised-infusion/raised]}
+  share: {label: Share left, value: 33, unit: "%", basis: common practice, worked_from: [quantity:other/left]}
+"""
+    over(tmp_path, **{"cards/techniques/other.yaml": technique(own).replace("Do it.", '"Leave [](quantity:left)."')})
+    made = pages(tmp_path)
+    page = made["techniques/other.md"]
+    assert page.count("worked from the base: Raised infusion pressure, 60 mmHg") == 2
+    assert '20 mmHg</a> <span class="local-mark">[worked from a base value]</span>' in page
+    assert "Pressure left</a>: 20 mmHg, from Raised infusion pressure, 60 mmHg" in made["ledgers/local.md"]
+    data = {q["id"]: q for t in json.loads(made[opendata.CARDS])["techniques"] for q in t["quantities"]}
+    assert data["other/share"]["worked_from_base"] == ["Raised infusion pressure, 60 mmHg"]
+    # With a value of its own it is local like any other, and what is worked from it is told from that.
+    write(tmp_path, "local/overrides.yaml", OVER + "  other/left: {value: 15, unit: mmHg, instead_of: {value: 20, unit: mmHg}, why: Worked anew., basis: common practice}\n")
+    page = pages(tmp_path)["techniques/other.md"]
+    assert "local; base 20 mmHg" in page and page.count("worked from the base: Pressure left, 20 mmHg") == 1
 
 
 def test_only_what_differs_of_the_department_is_given(tmp_path: Path) -> None:

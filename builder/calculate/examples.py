@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 
-from ..model import Basis, Input, Library, Output, Path
-from ..text import CARD_SWITCHED_OFF, LOCAL_VALUE, SWITCHED_OFF, did_you_mean, parts
+from ..model import Basis, Input, Library, Output, Path, QuantityFromBase
+from ..text import CARD_SWITCHED_OFF, FROM_BASE, LOCAL_VALUE, SWITCHED_OFF, did_you_mean, parts
 from ..units import amount, clock, number, unit_shown
 from .dates import EPOCH, as_date
 from .ready import CalculatorFault, Ready, Refusal, Result
@@ -68,7 +68,7 @@ def spoken(text: str, ready: Ready, result: Result, library: Library) -> str:
         elif part.scheme == "quantity":
             quantity = library.quantity(part.target)
             a = quantity.amount
-            out.append(amount(a.unit, a.value, a.low, a.high) + (f" {LOCAL_VALUE}" if quantity.is_local else ""))
+            out.append(amount(a.unit, a.value, a.low, a.high) + (f" {LOCAL_VALUE}" if quantity.is_local else f" {FROM_BASE}" if isinstance(quantity, QuantityFromBase) else ""))
         elif part.scheme == "card" and part.target in library.techniques_off:
             out.append(f"{library.techniques_off[part.target].title} {CARD_SWITCHED_OFF}")
         else:

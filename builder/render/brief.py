@@ -9,9 +9,9 @@ from typing import Any
 
 from ..formula import names
 from ..link import Linked
-from ..model import CHECKED, PRACTICE, Basis, Calculator, LocalQuantity, Pathway, Quantity, Review, Technique
+from ..model import CHECKED, PRACTICE, Basis, Calculator, LocalQuantity, Pathway, Quantity, QuantityFromBase, Review, Technique
 from ..signoff import lapsed
-from ..text import Link, links, parts
+from ..text import FROM_BASE, Link, links, parts
 from ..versions import version
 from .prose import Prose, short_name
 
@@ -103,7 +103,8 @@ class _Brief:
 
     def _amount(self, q: Quantity) -> str:
         prose = Prose(self.linked, PAGE)
-        return str(prose.amount(q.amount)) + (f" [local; base {prose.amount(q.base)}]" if isinstance(q, LocalQuantity) else "")
+        mark = f" [local; base {prose.amount(q.base)}]" if isinstance(q, LocalQuantity) else f" {FROM_BASE}" if isinstance(q, QuantityFromBase) else ""
+        return str(prose.amount(q.amount)) + mark
 
     def _local(self) -> list[str]:
         """The local values of this case, each with the reason, in words; those that only a calculator takes as well."""

@@ -13,7 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ..link import Linked, Statement
-from ..model import STAGES, Calculator, Library, Pathway, Source, Technique, Term
+from ..model import STAGES, Calculator, Library, Pathway, QuantityFromBase, Source, Technique, Term
 from ..signoff import due, lapsed
 from ..text import plain
 from ..units import Units, unit_shown
@@ -343,6 +343,7 @@ def _differs(library: Library) -> dict[str, Any]:
              for r in found.values() if r.file.startswith("local/")]
     return {
         "values": [(t.title, found) for t in cards if (found := [q for q in t.quantities.values() if q.is_local])],
+        "from_base": [q for t in cards for q in t.quantities.values() if isinstance(q, QuantityFromBase)],
         "off": [("technique card" if kind == "technique" else kind, records[kind][id].title, why) for (kind, id), why in library.why_off.items()],
         "added": [x for x in added if not (x[0] == "calculator" and x[1] in library.department.calculators_off)],
     }

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from markupsafe import Markup, escape
 
 from ..link import Linked
-from ..model import CHECKED, Amount, Basis, Citation, LocalQuantity, Quantity, Source
-from ..text import CARD_SWITCHED_OFF, LOCAL_VALUE, SWITCHED_OFF, Link, to_html
+from ..model import CHECKED, Amount, Basis, Citation, LocalQuantity, Quantity, QuantityFromBase, Source
+from ..text import CARD_SWITCHED_OFF, FROM_BASE, LOCAL_VALUE, SWITCHED_OFF, Link, to_html
 from ..units import amount, amount_number, unit_shown
 
 FOLDERS = {"page": "pages", "card": "techniques", "technique": "techniques", "calculator": "calculators", "pathway": "pathways", "source": "sources"}
@@ -70,11 +70,15 @@ class Prose:
                 reference = link.target if "/" in link.target else f"{self.card}/{link.target}"
                 quantity = self.library.quantity(reference)
                 href = self.quantity_href(quantity)
-                local = isinstance(quantity, LocalQuantity)
-                title = escape(quantity.label + (f": local value, in place of {self.amount(quantity.base)}" if local else ""))
+                mark, more = "", ""
+                if isinstance(quantity, LocalQuantity):
+                    mark, more = LOCAL_VALUE, f": local value, in place of {self.amount(quantity.base)}"
+                elif isinstance(quantity, QuantityFromBase):
+                    mark, more = FROM_BASE, f": worked from {'; '.join(quantity.bases)}"
+                title = escape(quantity.label + more)
                 shown = words or self.amount(quantity.amount)
                 figure = f'<a class="figure" href="{href}" title="{title}">{shown}</a>' if href else f'<span title="{title}">{shown}</span>'
-                return figure + (f' <span class="local-mark">{LOCAL_VALUE}</span>' if local and not words else "")
+                return figure + (f' <span class="local-mark">{mark}</span>' if mark and not words else "")
             case "term":
                 term = self.library.terms[link.target]
                 return f'<a class="term" href="{self.to(f"glossary.html#{term.id}")}" title="{escape(self._meaning(term.meaning))}">{words or escape(term.term)}</a>'
@@ -83,9 +87,9 @@ class Prose:
             case scheme:
                 records = {"card": self.library.techniques, "calculator": self.library.calculators, "pathway": self.library.pathways, "page": self.library.pages}[scheme]
                 if scheme == "calculator" and self.is_off(link.target):
-                    return f'{words}{" " if words else ""}<span class="gloss">{SWITCHED_OFF}</span>'
+                    return f'{words}{" " if words else ""}<span class="switched-off">{SWITCHED_OFF}</span>'
                 if scheme == "card" and link.target in self.library.techniques_off:
-                    return f'{words or escape(self.library.techniques_off[link.target].title)} <span class="gloss">{CARD_SWITCHED_OFF}</span>'
+                    return f'{words or escape(self.library.techniques_off[link.target].title)} <span class="switched-off">{CARD_SWITCHED_OFF}</span>'
                 return f'<a href="{self.href(scheme, link.target)}">{words or escape(records[link.target].title)}</a>'
 
     def is_off(self, calculator: str) -> bool:
@@ -114,6 +118,8 @@ class Prose:
 
     def local(self, q: Quantity) -> Markup:
         """What follows a figure outside a sentence: nothing, or a space, that it is local, and the base value it stands in place of."""
+        if isinstance(q, QuantityFromBase):
+            return Markup(' <span class="local-mark">worked from the base: {}</span>').format("; ".join(q.bases))
         if not isinstance(q, LocalQuantity):
             return Markup("")
         return Markup(' <span class="local-mark">local; base {}</span>').format(self.amount(q.base))
