@@ -6,10 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from .model import (
-    Amount, Basis, Calculator, Citation, Claim, Constant, Decision, Document, Library, LocalQuantity, Path, Pathway, Quantity, Technique,
+    Amount, Basis, Calculator, Citation, Claim, Constant, Decision, Document, Library, LocalQuantity, Path, Pathway, Quantity, QuantityFromBase, Technique,
 )
 from .problems import Problem
 from .text import Link, did_you_mean, links
+from .units import amount
 
 _NAMES = {"card": "technique card", "calculator": "calculator", "page": "page", "pathway": "pathway", "source": "source", "term": "glossary term"}
 _FOLDER = {"card": "cards/techniques", "page": "cards/pages", "calculator": "cards/calculators", "pathway": "cards/pathways", "source": "cards/sources",
@@ -23,7 +24,7 @@ class Statement:
     """One claim or figure and what it rests on: where it stands (kind and id of its page, anchor) and its words.
 
     amount: the figure, where the statement is one; `text` is then its label.
-    base: the figure of the cards this department builds on, where it has put its own in its place.
+    remark: what a reader must know of the figure under a local layer: that it is local, and the base value; empty otherwise.
     """
 
     kind: str
@@ -32,7 +33,7 @@ class Statement:
     text: str
     basis: Basis
     amount: Amount | None = None
-    base: Amount | None = None
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,7 +237,12 @@ class _Here:
         return Statement(self.kind, self.id, anchor, text, basis, amount)
 
     def quantity(self, anchor: str, q: Quantity) -> Statement:
-        return Statement(self.kind, self.id, anchor, q.label, q.basis, q.amount, q.base if isinstance(q, LocalQuantity) else None)
+        remark = ""
+        if isinstance(q, LocalQuantity):
+            remark = f"local; base {amount(q.base.unit, q.base.value, q.base.low, q.base.high)}"
+        elif isinstance(q, QuantityFromBase):
+            remark = f"worked from the base: {'; '.join(q.bases)}"
+        return Statement(self.kind, self.id, anchor, q.label, q.basis, q.amount, remark)
 
     def claims(self, anchor: str, found: Iterable[Claim]) -> Iterator[Statement]:
         return (self.says(anchor, c.text, c.basis) for c in found)

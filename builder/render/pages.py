@@ -306,8 +306,8 @@ def _by_page(linked: Linked, prose: Prose, found: Iterable[tuple[Any, Statement]
         words = Prose(linked, prose.page, s.id if s.kind == "technique" else "").text(s.text)
         if s.amount:
             words = Markup("{}: {}").format(words, prose.amount(s.amount))
-        if s.base:
-            words = Markup("{} [local; base {}]").format(words, prose.amount(s.base))
+        if s.remark:
+            words = Markup("{} [{}]").format(words, s.remark)
         pages.setdefault((s.kind, s.id, title), []).append((what, s, words))
     return pages
 
