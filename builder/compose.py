@@ -28,8 +28,8 @@ class Built:
     ready: Mapping[str, calculate.Ready]
     problems: list[Problem]
     units: Units
-    plain: Library
     schemas: Sequence[Mapping[str, Any]] = ()
+    plain: Library = field(default_factory=Library)
     tried: Mapping[str, calculate.Ready] = field(default_factory=dict)
 
 
@@ -54,7 +54,7 @@ def build(root: Path, today: date | None = None) -> Built:
     problems += found
     ready, tried, found = _prepared(library, plain, units)
     problems += found
-    return Built(linked, ready, in_order(problems), units, plain, declared, tried)
+    return Built(linked, ready, in_order(problems), units, declared, plain, tried)
 
 
 def _read(root: Path) -> tuple[list[Document], list[Problem], set[tuple[str, str]]]:
