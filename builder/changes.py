@@ -18,7 +18,7 @@ from typing import Any
 
 from .calculate import Case
 from .model import (
-    CHECKED, PRACTICE, Amount, Basis, Calculator, Claim, Constant, Decision, Department, Input, Library, Output, Page, Pathway, Pitfall, Quantity, Question,
+    CHECKED, LOCAL_KINDS, PRACTICE, Amount, Basis, Calculator, Claim, Constant, Decision, Department, Input, Library, LocalQuantity, Output, Page, Pathway, Pitfall, Quantity, Question,
     RefuseWhen, Reported, Review, Source, Step, Technique, Term, Verdict,
 )
 from .signoff import lapsed
@@ -251,7 +251,7 @@ def _name(scheme: str, target: str, library: Library) -> str:
     if scheme == "term":
         return library.terms[target].term if target in library.terms else target
     records: Mapping[str, Mapping[str, Any]] = {
-        "card": library.techniques, "calculator": library.calculators, "pathway": library.pathways, "page": library.pages, "source": library.sources}
+        "card": {**library.techniques, **library.techniques_off}, "calculator": library.calculators, "pathway": library.pathways, "page": library.pages, "source": library.sources}
     found = records.get(scheme, {}).get(target)
     return found.title if found else target
 
@@ -508,8 +508,21 @@ class _Compare:
         label = (now or was).label  # type: ignore[union-attr]
         yield from self.number("quantity", label, *((_amount(q.amount), q.basis) if q else None for q in (was, now)))
         if was and now:
+            yield from self.layer(label, was, now)
             yield from self.plainly("quantity", was, now, ("label", "why", "headline"), label)
             yield from self.keyed(lambda x, y: self.published(label, x, y), _by_place(was.reported), _by_place(now.reported))
+
+    @staticmethod
+    def layer(label: str, was: Quantity, now: Quantity) -> Iterator[Change]:
+        """A local value that came or went, and a card that changed beneath one: nobody reads that on a page, so it warns."""
+        if was.is_local != now.is_local:
+            yield Change("added" if now.is_local else "removed", "local value", label, *(_over(q) for q in (was, now)), moved=("content",))
+        elif isinstance(was, LocalQuantity) and isinstance(now, LocalQuantity):
+            # The base as it is, or, where the cards below come with the package, as the editor found it.
+            before, after = (was.base, now.base) if was.base != now.base else (was.read, now.read)
+            if before != after:
+                yield Change("changed", "base value under a local one", label, _amount(before), _amount(after), _basis(was.base_basis), _basis(now.base_basis),
+                             ("number",), warning=True)
 
     def published(self, label: str, was: Reported | None, now: Reported | None) -> Iterator[Change]:
         where = (now or was).where  # type: ignore[union-attr]
@@ -641,7 +654,8 @@ class _Compare:
         yield from self.plainly("department", was, now, rest)
 
     def review(self, was: Review, now: Review) -> Iterator[Change]:
-        if was.signed_off != now.signed_off:
+        # Whose role it is changes when another department lays its own values over the card, and not by anyone's hand.
+        if len({(r.signed_off.on, r.signed_off.by, r.signed_off.digest) if r.signed_off else None for r in (was, now)}) > 1:
             yield Change("changed", "sign-off", "sign-off", *(f"{r.signed_off.on}, {r.signed_off.by}" if r.signed_off else "" for r in (was, now)))
         yield from self.plainly("review", was, now, ("owner", "every_months"))
 
@@ -653,6 +667,11 @@ def _flat(change: Change) -> dict[str, Any]:
 def _listed(value: Any) -> Any:
     """What JSON does not know of a frozen record: mappings and tuples of another kind."""
     return dict(value) if hasattr(value, "items") else list(value)
+
+
+def _over(q: Quantity) -> str:
+    """A local value with what it stands in place of and the reason; empty where the card's own value stands."""
+    return f"{_amount(q.amount)} in place of {_amount(q.base)}: {q.why}" if isinstance(q, LocalQuantity) else ""
 
 
 def _places(b: Basis) -> str:
@@ -700,12 +719,16 @@ def _verdicts(case: Case, calculator: str, lasting: set[str], library: Library) 
 
 
 def _downstream(old: Library, new: Library) -> Iterator[Downstream]:
-    changed = {f"{t.id}/{key}" for t in old.techniques.values() for key, q in t.quantities.items()
+    changed = {f"{t.id}/{key}" for t in (*old.techniques.values(), *old.techniques_off.values()) for key, q in t.quantities.items()
                if (now := new.quantity(f"{t.id}/{key}")) is None or now.amount != q.amount}
     if not changed:
         return
-    kept = {(d.kind, d.id): {text for _, text in d.texts} for d in old.documents}
-    for d in sorted(new.documents, key=lambda d: (d.kind, d.id)):
+    kept: dict[tuple[str, str], set[str]] = {}
+    for d in old.documents:  # a glossary may stand in both layers
+        kept.setdefault((d.kind, d.id), set()).update(text for _, text in d.texts)
+    for d in sorted((d for d in new.documents if d.kind not in LOCAL_KINDS), key=lambda d: (d.kind, d.id)):
+        if d.kind == "technique" and d.id in new.techniques_off:
+            continue
         because: dict[str, None] = {}
         says = []
         for _, text in d.texts:

@@ -18,11 +18,12 @@ from typing import Any
 
 import click
 
-from . import __version__, bundle, calculate, compose, export, formatting, history, ledger, signoff, starter, when, writeout
-from .model import KINDS, PRACTICE, Basis, Document, Library, SignOff
+from . import __version__, bundle, calculate, compose, export, formatting, history, ledger, local, repository, signoff, starter, when, writeout
+from .model import KINDS, PRACTICE, Amount, Basis, Document, Library, SignOff
 from .problems import FORMATS, CouldNotRun, Problem
-from .read import FOLDERS, SINGLE, parse, read_file
+from .read import CARDS, FOLDERS, LOCAL, SINGLES, parse, read_file
 from .text import did_you_mean
+from .units import amount
 
 CLEAN, PROBLEMS, COULD_NOT_RUN = 0, 1, 2
 
@@ -46,7 +47,7 @@ class _Commands(click.Group):
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="cards")
-@click.option("--root", type=click.Path(file_okay=False, path_type=Path), help="Folder that holds cards/ (default: here or above).")
+@click.option("--root", type=click.Path(file_okay=False, path_type=Path), help="Folder that holds cards/ or local/ (default: here or above).")
 @click.pass_context
 def main(ctx: click.Context, root: Path | None) -> None:
     """Check, build and serve the department's technique cards."""
@@ -55,7 +56,7 @@ def main(ctx: click.Context, root: Path | None) -> None:
 
 def _root(ctx: click.Context) -> Path:
     given = ctx.obj
-    if given is not None and not (given / "cards").is_dir():
+    if given is not None and not compose.is_root(given):
         raise CouldNotRun(f"There is no cards folder in {given}.")
     return given.resolve() if given is not None else compose.find_root(Path.cwd())
 
@@ -105,7 +106,7 @@ def _inside(path: Path, root: Path) -> str:
     if not absolute.is_relative_to(root):
         raise CouldNotRun(f"{path} is outside {root.name}.")
     inside = absolute.relative_to(root).as_posix()
-    if inside != "." and inside.split("/")[0] != "cards":
+    if inside != "." and inside.split("/")[0] not in (CARDS, LOCAL):
         raise CouldNotRun(f"{path} is not a card; cards are in the folder cards.")
     return inside
 
@@ -125,7 +126,7 @@ def build(ctx: click.Context, out: Path | None, zipped: Path | None) -> None:
         ctx.exit(PROBLEMS)
     site = _site()
     target = out if out is not None else root / "site"
-    if target.resolve() == root or root.is_relative_to(target.resolve()) or target.resolve().is_relative_to(root / "cards"):
+    if target.resolve() == root or root.is_relative_to(target.resolve()) or any(target.resolve().is_relative_to(root / layer) for layer in (CARDS, LOCAL)):
         raise CouldNotRun(f"The site cannot be put into {target}.")
     if target.is_dir() and any(target.iterdir()) and not (target / "assets/data/search.js").is_file():  # what is there is replaced whole
         raise CouldNotRun(f"{target} holds other files; name a new folder, an empty one, or one that holds the site.")
@@ -133,7 +134,7 @@ def build(ctx: click.Context, out: Path | None, zipped: Path | None) -> None:
         place = zipped.resolve()
         if zipped.suffix.lower() != ".zip":
             raise CouldNotRun(f"The bundle {zipped} must have a name that ends in .zip.")
-        if place.is_relative_to(target.resolve()) or place.is_relative_to(root / "cards"):
+        if place.is_relative_to(target.resolve()) or any(place.is_relative_to(root / layer) for layer in (CARDS, LOCAL)):
             raise CouldNotRun(f"The bundle cannot be put into {zipped.parent}.")
     from mkdocs.exceptions import MkDocsException
 
@@ -143,7 +144,7 @@ def build(ctx: click.Context, out: Path | None, zipped: Path | None) -> None:
     checked = [built]
     del built, library  # they are let go once the pages are made
     try:
-        pages = site.build_site(target, _config_file(root), checked, _Progress())
+        pages = site.build_site(root, target, _config_file(root), checked, _Progress())
     except MkDocsException as error:
         raise CouldNotRun(str(error)) from error
     except OSError as error:  # a full disk, above all
@@ -182,7 +183,7 @@ def serve(ctx: click.Context, address: str) -> None:
     from . import serving
 
     try:
-        serving.serve_site(_config_file(root), address)
+        serving.serve_site(root, _config_file(root), address)
     except MkDocsException as error:
         raise CouldNotRun(str(error)) from error
 
@@ -202,10 +203,9 @@ def _site() -> Any:
 
 
 def _config_file(root: Path) -> Path:
+    """The repository's own configuration of the engine, or the package's, so that cards alone are enough."""
     config = root / "mkdocs.yml"
-    if not config.is_file():
-        raise CouldNotRun("There is no mkdocs.yml beside the cards folder.")
-    return config
+    return config if config.is_file() else compose.package_file("mkdocs.yml")
 
 
 @main.command("write-pages")
@@ -230,7 +230,7 @@ def write_pages(ctx: click.Context, folder: Path) -> None:
         named = writeout.custom_dir(project)
     except ValueError as error:
         raise CouldNotRun(str(error)) from error
-    templates = root / named if named else None
+    templates = (root / named if (root / named).is_dir() else compose.package_folder(named, root)) if named else None
     if root.is_relative_to(target) or any(target.is_relative_to(f.resolve()) for f in (root / "cards", templates) if f):
         raise CouldNotRun(f"The pages cannot be put into {folder}.")
     if target.is_dir() and any(target.iterdir()) and not _is_written_out(target):
@@ -283,16 +283,17 @@ def format_cards(ctx: click.Context, paths: tuple[Path, ...], only_look: bool) -
     root = _root(ctx)
     wanted = [_inside(p, root) for p in paths]
     keys = {s["$id"].removesuffix(".schema.json"): list(s.get("properties", ())) for s in compose.load_schemas(root)}
-    cards = root / "cards"
-    files = [(f, kind) for folder, kind in FOLDERS.items() for f in sorted((cards / folder).glob("*.yaml"))]
-    files += [(f, kind) for single, kind in SINGLE.items() if (f := cards / single).exists()]
+    files = []
+    for layer, singles in SINGLES.items():
+        files += [(f, kind) for folder, kind in FOLDERS.items() for f in sorted((root / layer / folder).glob("*.yaml"))]
+        files += [(f, kind) for single, kind in singles.items() if (f := root / layer / single).exists()]
     looked, others, problems = 0, 0, []
     for file, kind in files:
         name = file.relative_to(root).as_posix()
         if wanted and not _is_in(name, wanted):
             continue
         looked += 1
-        document = read_file(file, name, kind, inside=cards.resolve())
+        document = read_file(file, name, kind, inside=(root / name.split("/")[0]).resolve())
         made = document if isinstance(document, Problem) else formatting.formatted(raw := file.read_bytes(), name, kind, file.stem, keys[kind])
         if isinstance(made, Problem):
             problems.append(made)
@@ -313,18 +314,35 @@ def format_cards(ctx: click.Context, paths: tuple[Path, ...], only_look: bool) -
 
 
 @main.command()
-@click.argument("kind", type=click.Choice(KINDS))
-@click.argument("id")
+@click.argument("kind", type=click.Choice([k for k in KINDS if k != "local-department"]))
+@click.argument("id", required=False)
+@click.option("--local", "in_local", is_flag=True, help="Write it into local/, over the cards; so it is where there is no cards folder.")
+@click.option("--layered", is_flag=True, help="With a new department: only local/, over the cards that come with the package.")
 @click.pass_context
-def new(ctx: click.Context, kind: str, id: str) -> None:
-    """Write a commented starter file for a card of KIND, named ID."""
+def new(ctx: click.Context, kind: str, id: str | None, in_local: bool, layered: bool) -> None:
+    """Write a commented starter file for a card of KIND, named ID.
+
+    `new department NAME`, outside any repository of cards or with a folder in NAME (../eye-unit), sets up a new repository
+    there: one with its own cards, or with --layered one that lays its values over the cards of this package.
+    """
+    root = _root_if_any(ctx)
+    if kind == "department" and (layered or root is None or (id is not None and Path(id).name != id)):
+        _new_repository(id, layered)
+        return
     root = _root(ctx)
-    single = {v: k for k, v in SINGLE.items()}
+    layer = LOCAL if in_local or kind == "overrides" or not (root / CARDS).is_dir() else CARDS
+    single = {v.removeprefix("local-"): k for k, v in SINGLES[layer].items()}
     folder = {v: k for k, v in FOLDERS.items()}
-    if not starter.is_id(id):
+    if id is None and kind not in single:
+        raise CouldNotRun(f"Name it as well: cards new {kind} ID")
+    if id is not None and not starter.is_id(id):
         raise CouldNotRun(f"'{id}' cannot be an id: use lower-case letters and digits joined by single hyphens.")
-    path = root / "cards" / (single[kind] if kind in single else f"{folder[kind]}/{id}.yaml")
-    text = starter.starter(kind, compose.load_schemas(root))
+    inside = single[kind] if kind in single else f"{folder[kind]}/{id}.yaml"
+    if layer == LOCAL and kind not in single and (compose.base_of(root) / CARDS / inside).exists():
+        raise CouldNotRun(f"The cards below have a {kind} '{id}' already; give yours another name.")
+    path = root / layer / inside
+    schemas = ".vscode/schema" if (root / ".vscode/schema").is_dir() and not (root / "schema").is_dir() else "schema"
+    text = starter.starter("local-department" if (kind, layer) == ("department", LOCAL) else kind, compose.load_schemas(root), schemas)
     path.parent.mkdir(parents=True, exist_ok=True)
     try:
         with open(path, "x", encoding="utf-8") as file:
@@ -332,6 +350,50 @@ def new(ctx: click.Context, kind: str, id: str) -> None:
     except FileExistsError:
         raise CouldNotRun(f"{path.relative_to(root).as_posix()} is already there.") from None
     click.echo(f"Wrote {path.relative_to(root).as_posix()}. Fill it in, then run: cards check")
+
+
+def _root_if_any(ctx: click.Context) -> Path | None:
+    try:
+        return _root(ctx)
+    except CouldNotRun:
+        if ctx.obj is not None:
+            raise
+        return None
+
+
+def _new_repository(name: str | None, layered: bool) -> None:
+    """A folder for a department, in one move: nothing of it is there if something went wrong."""
+    if not name:
+        raise CouldNotRun("Name the new folder as well: cards new department NAME")
+    target = Path(os.path.abspath(name))
+    if not starter.is_id(target.name):
+        raise CouldNotRun(f"'{target.name}' cannot be the folder: use lower-case letters and digits joined by single hyphens.")
+    if not target.parent.is_dir():
+        raise CouldNotRun(f"There is no folder {target.parent}.")
+    if target.exists():
+        raise CouldNotRun(f"{name} is already there.")
+    try:
+        around = compose.find_root(target.parent)
+    except CouldNotRun:
+        pass
+    else:
+        raise CouldNotRun(f"The new folder would lie inside {around.name}, which holds cards itself; name one beside it, for example ../{target.name}")
+    texts = {path: compose.package_file(path).read_text(encoding="utf-8") for path in repository.kit_files(compose.package_files)}
+    texts |= {f".vscode/schema/{s['$id']}": json.dumps(s, indent=2, ensure_ascii=False) + "\n" for s in compose.load_schemas(target)}
+    starters = {shape: compose.starter_files(shape) for shape in ("both", "layered" if layered else "own")}
+    made = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+    try:
+        for path, text in repository.files(target.name, layered, texts, starters, __version__).items():
+            file = made / path
+            file.parent.mkdir(parents=True, exist_ok=True)
+            file.write_text(text, encoding="utf-8", newline="\n")
+            if text.startswith("#!"):
+                file.chmod(0o755)
+        made.chmod(0o755)  # a temporary folder is its maker's alone
+        os.rename(made, target)
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
+    click.echo(f"Set up {name}. Read {name}/README.md, then, inside it: cards check")
 
 
 @main.command("sign-off")
@@ -356,10 +418,15 @@ def sign_off(ctx: click.Context, ids: tuple[str, ...], role: str, day: str | Non
     if twice := next((id for id, card in zip(ids, found, strict=True) if found.count(card) > 1), None):
         raise CouldNotRun(f"'{twice}' is named twice.")
     documents = {(d.kind, d.id): d for d in library.documents}
+    # What this department signs of the cards it builds on stands in its own layer: they are another's, or come with the package.
+    over = {f"{kind}/{r.id}": signoff.made(r, library, on, role) for kind, r in found if library.built_on and not local.is_local(r.file)}
     # All are worked out before any is written.
-    changes = [_signed_text(root / record.file, documents[kind, record.id], signoff.made(record, library, on, role)) for kind, record in found]
-    for (kind, record), text in zip(found, changes, strict=True):
-        (root / record.file).write_bytes(text)
+    changes = {root / r.file: _signed_text(root / r.file, documents[kind, r.id], signoff.made(r, library, on, role)) for kind, r in found if f"{kind}/{r.id}" not in over}
+    if over:
+        changes[root / local.OVERRIDES] = _signed_over(root, documents.get(("overrides", "overrides")), over)
+    for path, text in changes.items():
+        path.write_bytes(text)
+    for kind, record in found:
         click.echo(f"Signed off {kind}/{record.id}, {record.title}: {on} by the {role}.")
 
 
@@ -379,6 +446,21 @@ def _signed_text(path: Path, document: Document, signed: SignOff) -> bytes:
     return after
 
 
+def _signed_over(root: Path, document: Document | None, signed: dict[str, SignOff]) -> bytes:
+    """local/overrides.yaml with the sign-offs in it. Raises CouldNotRun if anything else in it would change."""
+    path = root / local.OVERRIDES
+    before = path.read_bytes() if path.exists() else b""
+    if before.decode("utf-8", "replace") != (document.marks.text if document else ""):
+        raise CouldNotRun(f"{local.OVERRIDES} was changed meanwhile, or cannot be read; nothing was signed off.")
+    after = signoff.written_over(before.decode(), document, signed).encode()
+    again = parse(after, local.OVERRIDES, "overrides", "overrides")
+    data = document.data if document else {}
+    wanted = {**data, "signed_off": {**data.get("signed_off", {}), **{name: {"on": s.on, "by": s.by, "digest": s.digest} for name, s in signed.items()}}}
+    if not isinstance(again, Document) or again.data != wanted:
+        raise CouldNotRun(f"{local.OVERRIDES} is written in a form that cannot be filled in; write signed_off: as a line of its own at the left margin.")
+    return after
+
+
 def _one_card(name: str, library: Library) -> tuple[str, signoff.Record]:
     found = signoff.named(name, library)
     if len(found) == 1:
@@ -391,10 +473,10 @@ def _one_card(name: str, library: Library) -> tuple[str, signoff.Record]:
     raise CouldNotRun(f"There is no card '{name}'.{did_you_mean(name, known)}")
 
 
-def _sound(root: Path) -> compose.Built:
-    """The cards, checked; faults of a sign-off itself are let pass. Raises CouldNotRun for any other problem."""
+def _sound(root: Path, also: tuple[str, ...] = ()) -> compose.Built:
+    """The cards, checked; faults of a sign-off itself, and of the rules in `also`, are let pass. Raises CouldNotRun for any other problem."""
     built = _checked(root)
-    if any(p.rule not in signoff.RULES for p in built.problems):
+    if any(p.rule not in (*signoff.RULES, *also) for p in built.problems):
         raise CouldNotRun("The cards have problems; run: cards check")
     return built
 
@@ -405,21 +487,30 @@ def _sound(root: Path) -> compose.Built:
 @click.option("--strict", is_flag=True, help="A card that was never signed off counts as well.")
 @click.pass_context
 def due(ctx: click.Context, day: str | None, form: str, strict: bool) -> None:
-    """List the cards whose sign-off has lapsed, is overdue, is soon due or was never given.
+    """List the cards whose sign-off has lapsed, is overdue, is soon due or was never given, and local values whose card has changed.
 
-    Exit code 0: none lapsed or overdue; 1: some are; 2: could not run.
+    Exit code 0: none lapsed, overdue or left behind; 1: some are; 2: could not run.
     """
     on = _today(day)
-    found = signoff.standings(_sound(_root(ctx)).linked.library, on)
+    library = _sound(_root(ctx), (local.BASE_CHANGED,)).linked.library
+    found, behind = signoff.standings(library, on), local.left_behind(library)
     if form == "ics":
-        click.echo(_review_calendar(found, on), nl=False)
+        click.echo(_review_calendar(found, on, behind), nl=False)
     elif form == "json":
         listed = {state: [_standing_data(s) for s in found if s.state == state] for state in signoff.TOLD}
-        click.echo(json.dumps({"on": on.isoformat(), "soon_days": signoff.SOON_DAYS, **listed}, indent=2, ensure_ascii=False))
+        click.echo(json.dumps({"on": on.isoformat(), "soon_days": signoff.SOON_DAYS, **listed,
+                               **({"base_changed": [_behind_words(q) for q in behind]} if library.built_on else {})}, indent=2, ensure_ascii=False))
     else:
+        if behind:
+            click.echo("\n".join([f"Base changed under a local value ({len(behind)}):", *(f"  {_behind_words(q)}" for q in behind), ""]))
         click.echo(_due_text(found, on))
     counted = {signoff.LAPSED, signoff.OVERDUE, *([signoff.NEVER] if strict else [])}
-    ctx.exit(PROBLEMS if any(s.state in counted for s in found) else CLEAN)
+    ctx.exit(PROBLEMS if behind or any(s.state in counted for s in found) else CLEAN)
+
+
+def _behind_words(q: Any) -> str:
+    base, read, mine = map(_in_words, (q.base, q.read, q.amount))
+    return f"{q.card}/{q.key}, {q.label}: the card now gives {base}; the local value {mine} was written when it gave {read}."
 
 
 def _standing_data(s: signoff.Standing) -> dict[str, Any]:
@@ -448,10 +539,10 @@ def _signed_words(s: signoff.Standing) -> str:
     signed = s.record.review.signed_off
     if signed is None:
         return ""
-    return f"Signed off {signed.on} by the {signed.by}. " + ("" if s.state == signoff.LAPSED else f"Due {s.due}. ")
+    return f"Signed off {signed.on} by the {signed.by}{', ' + signed.of if signed.of else ''}. " + ("" if s.state == signoff.LAPSED else f"Due {s.due}. ")
 
 
-def _review_calendar(found: list[signoff.Standing], on: date) -> str:
+def _review_calendar(found: list[signoff.Standing], on: date, behind: list[Any]) -> str:
     """Each signed card on the day it is due; what has lapsed, and the count of what was never signed, on the day asked about."""
     entries = []
     for s in found:
@@ -459,6 +550,9 @@ def _review_calendar(found: list[signoff.Standing], on: date) -> str:
             title, day = ("Sign-off lapsed", on) if s.state == signoff.LAPSED else ("Review due", s.due)
             entries.append(export.Entry(f"{title}: {s.record.title}", day, day, f"review-{s.kind}-{s.record.id}@technique-cards",
                                         f"{s.kind}/{s.record.id}. {_signed_words(s)}Kept by the {s.record.review.owner}."))
+    if behind:
+        entries.append(export.Entry(f"Base changed under {len(behind)} local value{'' if len(behind) == 1 else 's'}", on, on, "base-changed@technique-cards",
+                                    "\n".join(map(_behind_words, behind))))
     if never := [s for s in found if s.state == signoff.NEVER]:
         names = "\n".join(f"{s.kind}/{s.record.id}" for s in never)
         entries.append(export.Entry(f"Never signed off: {len(never)} card{'' if len(never) == 1 else 's'}", on, on, "never-signed-off@technique-cards", names))
@@ -601,6 +695,8 @@ def _answer(ready: calculate.Ready, result: calculate.Result, library: Any) -> d
             return None
         return calculate.as_date(result.values[name]) if kind == "date" else result.values[name]
 
+    local_values = [{"quantity": f"{q.card}/{q.key}", "label": q.label, "value": _in_words(q.amount), "base": _in_words(q.base), "why": q.why}
+                    for q in local.values(library) if f"{q.card}/{q.key}" in local.taken(c)]
     answer = {
         "calculator": c.id, "title": c.title,
         "inputs": {n: {"label": x.label, "value": result.choices[n] if n in result.choices else value(n, x.kind), "unit": x.unit,
@@ -608,6 +704,7 @@ def _answer(ready: calculate.Ready, result: calculate.Result, library: Any) -> d
         "outputs": {n: {"label": o.label, "value": value(n, o.kind), "unit": o.unit, "shown": calculate.words(o, result.values[n]), "basis": basis(o.basis),
                         **({"withheld": result.withheld[n]} if n in result.withheld else {})}
                     for n, o in c.outputs.items()},
+        **({"local": local_values} if local_values else {}),
         "verdicts": [{"level": v.level, "say": calculate.spoken(v.say, ready, result, library), "basis": basis(v.basis)} for v in result.verdicts],
     }
     return {**answer, "citations": list(cited.values()), "caution": CAUTION}
@@ -616,11 +713,16 @@ def _answer(ready: calculate.Ready, result: calculate.Result, library: Any) -> d
 CAUTION = "For trained staff. Local policy and the responsible surgeon decide; check each figure at its source."
 
 
+def _in_words(a: Amount) -> str:
+    return amount(a.unit, a.value, a.low, a.high).replace("\u00a0", " ")
+
+
 def _answer_text(answer: dict[str, Any]) -> str:
     lines = [answer["title"], ""]
     lines += [f"  {x['label']}: {x['shown']}" for x in answer["inputs"].values()]
     lines.append("")
     lines += [f"  {o['label']}: {o['shown']}  " + (o["withheld"] if "withheld" in o else f"[{_standing(o['basis'])}]") for o in answer["outputs"].values()]
+    lines += [f"  Local value: {x['label']}, {x['value']}; base {x['base']}. {x['why']}" for x in answer.get("local", ())]
     lines += [f"\n{v['level'].upper()}: {v['say']} [{_standing(v['basis'])}]" for v in answer["verdicts"]]
     return "\n".join([*lines, "", answer["caution"]])
 

@@ -1,4 +1,4 @@
-"""Runs the stages in order: read, validate, rules, link, calculate, render. The command line and the MkDocs hook call this."""
+"""Runs the stages in order: read, validate, rules, the local layer, link, calculate, render. The command line and the MkDocs hook call this."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from . import calculate, changelog, changes, link, read, rules, signoff, validate, versions
-from .model import Library
+from . import calculate, changelog, changes, link, local, read, rules, signoff, validate, versions
+from .model import Document, Library
 from .problems import CouldNotRun, Problem, in_order
 from .units import Units
 
@@ -21,6 +21,8 @@ class Built:
     """What the cards amount to: the linked library, the calculators made ready, and every problem, in order.
 
     With problems the library holds only what is sound; pages are made from it only when there are none.
+    plain: the library without its local layer; the same object where there is none. tried: the calculators whose worked examples
+    were tried with the numbers of the cards below, for the layer puts its own in their place.
     """
 
     linked: link.Linked
@@ -28,6 +30,8 @@ class Built:
     problems: list[Problem]
     units: Units
     schemas: Sequence[Mapping[str, Any]] = ()
+    plain: Library = field(default_factory=Library)
+    tried: Mapping[str, calculate.Ready] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -35,15 +39,17 @@ class Kept:
     """What one round of a running server leaves to the next, so that only what changed is looked at again."""
 
     files: dict[str, Any] = field(default_factory=dict)
-    validated: dict[tuple[str, str], Any] = field(default_factory=dict)
-    ruled: dict[tuple[str, str], Any] = field(default_factory=dict)
+    validated: dict[str, Any] = field(default_factory=dict)
+    ruled: dict[str, Any] = field(default_factory=dict)
     linked: dict[Any, Any] = field(default_factory=dict)
     references: dict[str, str] = field(default_factory=dict)
     tools: tuple[Sequence[Mapping[str, Any]], validate.Schemas, Units] | None = None
 
 
 def build(root: Path, today: date | None = None, kept: Kept | None = None) -> Built:
-    """Everything below root/cards, checked. Raises CouldNotRun without cards or schemas.
+    """Everything below root/cards with root/local over it, checked. Raises CouldNotRun without cards or schemas.
+
+    Without root/cards the layer lies over the cards that came with the package.
 
     today: with it, a sign-off of a day to come is a problem. kept: of an earlier round, by the same schemas.
     """
@@ -52,16 +58,40 @@ def build(root: Path, today: date | None = None, kept: Kept | None = None) -> Bu
         declared = load_schemas(root)
         kept.tools = declared, validate.Schemas(declared), Units()
     declared, schemas, units = kept.tools
-    documents, problems, unsound = read.read(root, kept.files)
-    library, found = validate.validate(documents, schemas, unsound, kept.validated)
+    documents, problems, unsound = _read(root, kept.files)
+    plain, found = validate.validate(documents, schemas, unsound, kept.validated)
     problems += found
-    problems += rules.check(library, units, kept.ruled)
+    problems += rules.check(plain, units, kept.ruled)
+    library, found = local.layered(plain, units)
+    problems += found
     problems += signoff.check(library, today)
     linked, found = link.link(library, kept.linked)
     problems += found
-    ready, found = calculate.prepare(library, units)
+    ready, tried, found = _prepared(library, plain, units)
     problems += found
-    return Built(linked, ready, in_order(problems), units, declared)
+    return Built(linked, ready, in_order(problems), units, declared, plain, tried)
+
+
+def _read(root: Path, kept: MutableMapping[str, Any]) -> tuple[list[Document], list[Problem], set[tuple[str, str]]]:
+    """The cards and the layer over them."""
+    documents, problems, unsound = read.read(base_of(root), kept=kept)
+    if (root / read.LOCAL).is_dir():
+        more, found, refused = read.read(root, read.LOCAL, kept)
+        more, taken = local.apart(documents, more)
+        documents = sorted([*documents, *more], key=lambda d: d.id)
+        problems, unsound = [*problems, *found, *taken], unsound | refused
+    return documents, problems, unsound
+
+
+def _prepared(library: Library, plain: Library, units: Units) -> tuple[Mapping[str, calculate.Ready], Mapping[str, calculate.Ready], list[Problem]]:
+    """Calculators made ready with the numbers of this department, those tried with the numbers they came with, and the problems of both."""
+    ready, found = calculate.prepare(library, units)
+    touched = local.under_local_values(library, plain)
+    if not touched:
+        return ready, {}, found
+    tried, told = calculate.prepare(replace(plain, calculators={id: plain.calculators[id] for id in touched}), units)
+    files = {plain.calculators[id].file for id in touched}
+    return ready, tried, [*(p for p in found if p.file not in files), *told, *local.broken(found, told, library, touched)]
 
 
 def plan(built: Built, kept: MutableMapping[str, str] | None = None, lately: Sequence[Any] = (), past: Sequence[changelog.Entry] = ()) -> list[Any]:
@@ -75,6 +105,7 @@ def plan(built: Built, kept: MutableMapping[str, str] | None = None, lately: Seq
     linked = built.linked
     department, version = linked.library.department, versions.Versions(linked.library)
     where = {kind: f"cards/{folder}/ID.yaml" for folder, kind in read.FOLDERS.items()} | {kind: f"cards/{file}" for file, kind in read.SINGLE.items()}
+    where |= {kind: f"local/{file}" for file, kind in read.SINGLES[read.LOCAL].items() if kind not in where}
 
     def fields() -> Any:
         written: dict[str, list[Any]] = {}  # what the page takes its examples from
@@ -86,8 +117,8 @@ def plan(built: Built, kept: MutableMapping[str, str] | None = None, lately: Seq
     more: dict[str, Any] = {"fields.md": ("Fields of a card", fields)}
     if past:
         more[f"{changelog.PAGE}.md"] = changelog.TITLE, lambda: render.Page(f"{changelog.PAGE}.md", changelog.page(past))
-    made = render.plan(linked, built.ready, lambda id: calculate.worked(built.ready[id]), lambda id: calculate.tables(built.ready[id]),
-                       references.in_style(linked.library.sources.values(), kept), built.units, version, lately, opendata.linked_data(linked, version), more)
+    made = render.plan(linked, built.ready, lambda id: calculate.worked(built.tried.get(id, built.ready[id])), lambda id: calculate.tables(built.ready[id]),
+                       references.in_style(linked.library.sources.values(), kept), built.units, version, lately, opendata.linked_data(linked, version), more, built.tried)
     data = {path: functools.partial(make, linked, version) for path, make in opendata.FILES.items()}
     if past:
         data[changelog.FEED] = lambda: [changelog.feed(past, department.name)]
@@ -121,13 +152,17 @@ def changed(root: Path, built: Built, past: Sequence[tuple[str, datetime, str, M
     Only the files that a commit touched are read anew. Results of calculators are left out: they would cost a build a commit.
     """
     schemas = validate.Schemas(built.schemas)
-    newer, entries, seen = built.linked.library, [], set()
+    newer, entries, seen = built.plain, [], set()
+
+    def version(name: str, plain: Library) -> changes.Version:
+        return changes.Version(name, local.layered(plain, built.units)[0])
+
     for commit, moment, subject, files in past:
         # Where the cards here hold what is not committed yet, the commit's own text counts.
         unlike = {p: new for p, (_, new) in files.items() if p not in seen and (root / p).is_file() and (root / p).read_bytes() != new}
         newer = _with(newer, unlike, schemas)
         older = _with(newer, {p: old for p, (old, _) in files.items()}, schemas)
-        entries.append(changelog.Entry(commit, moment, subject, changes.compare(changes.Version("before", older), changes.Version("after", newer))))
+        entries.append(changelog.Entry(commit, moment, subject, changes.compare(version("before", older), version("after", newer))))
         newer = older
         seen.update(files)
     return entries
@@ -139,8 +174,9 @@ def _with(library: Library, files: Mapping[str, bytes | None], schemas: validate
         return library
     documents, gone, unsound = [], set(), set()
     for path, content in files.items():
-        folder, _, name = path.removeprefix("cards/").rpartition("/")
-        kind = read.FOLDERS.get(folder) if folder else read.SINGLE.get(name)
+        layer, _, inside = path.partition("/")
+        folder, _, name = inside.rpartition("/")
+        kind = read.FOLDERS.get(folder) if folder else read.SINGLES[layer].get(name)
         if kind is None or not name.endswith(".yaml"):
             continue
         id = name.removesuffix(".yaml")
@@ -151,6 +187,8 @@ def _with(library: Library, files: Mapping[str, bytes | None], schemas: validate
                 unsound.add((kind, id))
             else:
                 documents.append(document)
+    if ("glossary", "glossary") in gone:  # terms are taken anew from every glossary, that of the other layer too
+        documents += [d for d in library.documents if d.kind == "glossary" and d.file not in files]
     part, _ = validate.validate(documents, schemas, unsound)
     kinds = {kind: f"{folder}" for folder, kind in read.FOLDERS.items()}
     return replace(
@@ -182,9 +220,42 @@ def package_folder(name: str, root: Path) -> Path:
     raise CouldNotRun(f"The {name} folder is missing.")
 
 
+def package_file(name: str) -> Path:
+    """A file of the repository's top that travels with the package: in its kit folder, else beside the package. Raises CouldNotRun."""
+    here = Path(__file__).resolve().parent
+    for path in (here / "kit" / name, here.parent / name):
+        if path.exists():
+            return path
+    raise CouldNotRun(f"The file {name} is missing from the package.")
+
+
+def package_files(folder: str) -> list[str]:
+    """Every file below a folder of the kit, by its path in the repository."""
+    top = package_file(folder)
+    return [f"{folder}/{f.relative_to(top).as_posix()}" for f in sorted(top.rglob("*")) if f.is_file()]
+
+
+def starter_files(shape: str) -> dict[str, str]:
+    """Path -> text of the files that a new repository of this shape (both, own, layered) begins with; for the paths see repository.files."""
+    top = Path(__file__).resolve().parent / "departments" / shape
+    return {f.relative_to(top).as_posix(): f.read_text(encoding="utf-8") for f in sorted(top.rglob("*")) if f.is_file()}
+
+
+def base_of(root: Path) -> Path:
+    """The folder whose cards/ a department builds on: its own, else where a local layer lies over the package's, the package."""
+    if (root / read.CARDS).is_dir() or not (root / read.LOCAL).is_dir():
+        return root
+    return package_folder(read.CARDS, root).parent
+
+
+def is_root(folder: Path) -> bool:
+    """Whether a folder holds cards, or a local layer over those of the package. Many a folder is named local; ours says whose it is."""
+    return (folder / read.CARDS).is_dir() or any((folder / read.LOCAL / name).is_file() for name in ("department.yaml", "overrides.yaml"))
+
+
 def find_root(start: Path) -> Path:
-    """The nearest folder at or above `start` that holds a cards folder. Raises CouldNotRun."""
+    """The nearest folder at or above `start` that holds cards, or a local layer over those of the package. Raises CouldNotRun."""
     for folder in (start, *start.parents):
-        if (folder / "cards").is_dir():
+        if is_root(folder):
             return folder
     raise CouldNotRun("There is no cards folder here or above; run this inside the project.")

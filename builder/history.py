@@ -11,7 +11,8 @@ from pathlib import Path
 LOOK_BACK = 90  # days
 MOST_DAYS = 8
 _KINDS = {"techniques": "technique", "pathways": "pathway", "calculators": "calculator"}
-_CARD = re.compile(r"cards/(techniques|pathways|calculators)/([a-z0-9-]+)\.yaml\Z")
+_LAYERS = ("cards", "local")
+_CARD = re.compile(r"(?:cards|local)/(techniques|pathways|calculators)/([a-z0-9-]+)\.yaml\Z")
 # A build started by a git hook inherits the hook's own repository.
 _OF_A_HOOK = ("GIT_DIR", "GIT_WORK_TREE", "GIT_INDEX_FILE", "GIT_PREFIX", "GIT_COMMON_DIR", "GIT_OBJECT_DIRECTORY")
 
@@ -26,7 +27,7 @@ def lately(root: Path, until: date) -> list[tuple[str, list[tuple[str, str, str]
     since = until - timedelta(days=LOOK_BACK)
     # A merge counts once, on its own day: readers saw nothing of the branch before.
     told = _git(root, "log", "--first-parent", "-m", "-M", "--relative", "--name-status", "--format=commit %H %ct",
-                f"--since={(since - timedelta(days=1)).isoformat()}T00:00:00Z", "--", *(f"cards/{folder}" for folder in _KINDS))
+                f"--since={(since - timedelta(days=1)).isoformat()}T00:00:00Z", "--", *(f"{layer}/{folder}" for layer in _LAYERS for folder in _KINDS))
     if edge is None or told is None:
         return []
     last: dict[tuple[str, str], tuple[date, str]] = {}
@@ -67,11 +68,11 @@ def commit(root: Path, ref: str) -> str | None:
 
 
 def cards_of(root: Path, commit: str) -> dict[str, bytes] | None:
-    """Path below `root` -> content of every plain file in the cards folder of a commit; None if git refuses.
+    """Path below `root` -> content of every plain file in the cards and local folders of a commit; None if git refuses.
 
     Links are left out: what one of an old commit leads to is not of that commit.
     """
-    told = _git(root, "ls-tree", "-r", "-z", commit, "--", "cards")
+    told = _git(root, "ls-tree", "-r", "-z", commit, "--", *_LAYERS)
     if told is None:
         return None
     # mode, type, object, path
@@ -88,7 +89,7 @@ def past(root: Path, until: date, most: int = 20, most_files: int = 400) -> list
     """
     edge = _edge_of_shallow_copy(root)
     log = _git(root, "log", "--first-parent", "-m", "--no-renames", "--relative", "--raw", "--no-abbrev", f"--max-count={most}", "--format=commit %H %ct %s",
-               f"--until={until.isoformat()}T23:59:59Z", "--", "cards")
+               f"--until={until.isoformat()}T23:59:59Z", "--", *_LAYERS)
     if edge is None or not log:
         return []
     found: list[tuple[str, datetime, str, dict[str, tuple[str, str]]]] = []

@@ -6,13 +6,17 @@ from collections.abc import Iterable, Iterator, Mapping, MutableMapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from .model import Amount, Basis, Citation, Claim, Constant, Decision, Document, Library, Path, Pathway, Technique
+from .model import (
+    Amount, Basis, Calculator, Citation, Claim, Constant, Decision, Document, Library, LocalQuantity, Path, Pathway, Quantity, QuantityFromBase, Technique,
+)
 from .problems import Problem
 from .text import Link, did_you_mean, links
+from .units import amount
 
 _NAMES = {"card": "technique card", "calculator": "calculator", "page": "page", "pathway": "pathway", "source": "source", "term": "glossary term"}
 _FOLDER = {"card": "cards/techniques", "page": "cards/pages", "calculator": "cards/calculators", "pathway": "cards/pathways", "source": "cards/sources",
            "term": "cards/glossary.yaml"}
+_SIGNED = {"technique": "card", "pathway": "pathway", "calculator": "calculator", "page": "page"}
 _KIND = {"card": "technique", "page": "page", "calculator": "calculator", "pathway": "pathway", "source": "source", "term": "glossary"}
 
 
@@ -21,6 +25,7 @@ class Statement:
     """One claim or figure and what it rests on: where it stands (kind and id of its page, anchor) and its words.
 
     amount: the figure, where the statement is one; `text` is then its label.
+    remark: what a reader must know of the figure under a local layer: that it is local, and the base value; empty otherwise.
     """
 
     kind: str
@@ -29,6 +34,7 @@ class Statement:
     text: str
     basis: Basis
     amount: Amount | None = None
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +90,8 @@ def link(library: Library, kept: MutableMapping[Any, Any] | None = None) -> tupl
     """
     kept = {} if kept is None else kept
     known = {
-        "card": library.techniques, "page": library.pages, "calculator": library.calculators, "pathway": library.pathways,
+        # A sentence may lead to a card that is switched off here; the page says so in place of the link.
+        "card": {**library.techniques, **library.techniques_off} if library.techniques_off else library.techniques, "page": library.pages, "calculator": library.calculators, "pathway": library.pathways,
         "source": library.sources, "term": library.terms,
     }
     problems: list[Problem] = []
@@ -107,7 +114,7 @@ def link(library: Library, kept: MutableMapping[Any, Any] | None = None) -> tupl
         if not words:
             key = key.partition(".")[0]  # .low and .high are for calculators; a sentence shows the whole range
         at = lambda: d.marks.within(place, words, before) if words else d.marks.value(place)  # noqa: E731
-        technique = library.techniques.get(card)
+        technique = known["card"].get(card)
         if technique is None:
             if ("technique", card) not in library.unsound:
                 problems.append(Problem(d.file, *at(), "unknown-card", f"There is no technique card '{card}'.{did_you_mean(card, library.techniques)}",
@@ -120,9 +127,9 @@ def link(library: Library, kept: MutableMapping[Any, Any] | None = None) -> tupl
             mentioned.setdefault(("card", card), {})[d.kind, d.id] = None
 
     for d in library.documents:
-        of_it = kept.get((d.kind, d.id))
+        of_it = kept.get(d.file)
         if of_it is None or of_it[0] is not d:
-            of_it = kept[d.kind, d.id] = d, [(path, text, found) for path, text in d.texts for found in links(text)], list(_references(d))
+            of_it = kept[d.file] = d, [(path, text, found) for path, text in d.texts for found in links(text)], list(_references(d))
         for path, text, found in of_it[1]:
             words, before = f"{found.scheme}:{found.target}", text[: found.start]
             if found.scheme == "quantity" and d.kind != "technique" and "/" not in found.target:
@@ -174,6 +181,15 @@ def _references(d: Document) -> Iterator[tuple[Path, str, str]]:
                     yield ("stages", i, key, j), scheme, target
     for i, target in enumerate(x.get("beside", ())):
         yield ("beside", i), "quantity", target
+    if d.kind == "overrides":
+        for target in x.get("quantities", {}):
+            yield ("quantities", target), "quantity", target
+        for key, scheme in (("techniques", "card"), ("calculators", "calculator")):
+            for target in x.get("off", {}).get(key, {}):
+                yield ("off", key, target), scheme, target
+        for name in x.get("signed_off", {}):
+            kind, _, target = name.partition("/")
+            yield ("signed_off", name), _SIGNED[kind], target
     if d.kind != "source":
         yield from _deep(x, ())
 
@@ -215,6 +231,7 @@ def _statements(library: Library, kept: MutableMapping[Any, Any]) -> Iterator[St
     for c in library.calculators.values():
         here = _Here("calculator", c.id)
         yield from (here.number(k) for k in c.constants.values() if not k.quantity)  # a card's number stands on its card
+        yield from _lent_by_cards_off(here, c, library)
         for choice in (ch for i in c.inputs.values() for ch in i.choices.values()):
             # A bare 0 or 1 without a source only selects a formula.
             yield from (here.number(k, choice.label) for k in choice.sets.values() if not k.quantity and (k.unit != "ratio" or k.basis.citations))
@@ -245,6 +262,14 @@ class _Here:
     def says(self, anchor: str, text: str, basis: Basis, amount: Amount | None = None) -> Statement:
         return Statement(self.kind, self.id, anchor, text, basis, amount)
 
+    def quantity(self, anchor: str, q: Quantity) -> Statement:
+        remark = ""
+        if isinstance(q, LocalQuantity):
+            remark = f"local; base {amount(q.base.unit, q.base.value, q.base.low, q.base.high)}"
+        elif isinstance(q, QuantityFromBase):
+            remark = f"worked from the base: {'; '.join(q.bases)}"
+        return Statement(self.kind, self.id, anchor, q.label, q.basis, q.amount, remark)
+
     def claims(self, anchor: str, found: Iterable[Claim]) -> Iterator[Statement]:
         return (self.says(anchor, c.text, c.basis) for c in found)
 
@@ -253,6 +278,13 @@ class _Here:
 
     def number(self, c: Constant, choice: str = "") -> Statement:
         return self.says("numbers", ", ".join(p for p in (c.label, choice) if p), c.basis, Amount(c.unit, value=c.value))
+
+
+def _lent_by_cards_off(here: _Here, c: Calculator, library: Library) -> Iterator[Statement]:
+    """The numbers that a calculator takes from cards without a page: what they rest on is told where they are used."""
+    if library.techniques_off:
+        names = dict.fromkeys(k.quantity.partition(".")[0] for k in c.constants.values() if k.quantity.partition("/")[0] in library.techniques_off)
+        yield from (here.quantity("numbers", q) for name in names if (q := library.quantity(name)))
 
 
 def _inside(sentence: str) -> str:
@@ -264,7 +296,7 @@ def _inside(sentence: str) -> str:
 def _of_technique(t: Technique) -> Iterator[Statement]:
     here = _Here("technique", t.id)
     for q in t.quantities.values():
-        yield here.says(f"quantity-{q.key}", q.label, q.basis, q.amount)
+        yield here.quantity(f"quantity-{q.key}", q)
         for r in q.reported:
             yield here.says(f"published-{q.key}" if q.headline else f"quantity-{q.key}", f"{q.label}, published ({r.where})", r.basis, r.amount)
     yield from here.claims("when", t.when)

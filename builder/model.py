@@ -15,7 +15,9 @@ CHECKED = ("full text", "abstract", "secondary", "memory")
 STAGES = (
     "preparation", "access", "posterior segment", "haemostasis", "laser", "exchange and closure", "after theatre",
 )
-KINDS = ("technique", "pathway", "calculator", "page", "source", "glossary", "department")
+KINDS = ("technique", "pathway", "calculator", "page", "source", "glossary", "department", "overrides", "local-department")
+# What only a department that builds on the cards of another writes, in local/ (see local.py).
+LOCAL_KINDS = ("overrides", "local-department")
 
 Path = tuple[str | int, ...]
 Place = tuple[int, int]
@@ -93,7 +95,7 @@ def _place(node: Any) -> Place:
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """One YAML file as read: its path from the folder above cards/, its kind, id, data and marks.
+    """One YAML file as read: its path from the folder above cards/ or local/, its kind, id, data and marks.
 
     Once sound, it knows what the rules ask of every file, found in one walk. texts: its sentences. nodes: the mappings that
     hold a unit or a citation.
@@ -165,6 +167,40 @@ class Quantity:
     why: str = ""
     reported: tuple[Reported, ...] = ()
 
+    @property
+    def is_local(self) -> bool:
+        """Whether the department has put its own value over that of the card it builds on."""
+        return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocalQuantity(Quantity):
+    """A quantity under a local value: `amount`, `basis` and `why` are the department's own.
+
+    base, base_basis, base_why: what the card says without it. read: the base value that the department saw when it wrote
+    its own; where that is no longer `base`, someone must look again.
+    """
+
+    base: Amount
+    base_basis: Basis
+    base_why: str
+    read: Amount
+
+    @property
+    def is_local(self) -> bool:
+        """True: a class of its own, so that the digest of a card without local values knows nothing of them."""
+        return True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuantityFromBase(Quantity):
+    """A quantity of the cards below that is worked out from others, of which the department has put its own value over some.
+
+    bases: those, as "label, base value": the number holds for them and not for the local values.
+    """
+
+    bases: tuple[str, ...]
+
 
 @dataclass(frozen=True, slots=True)
 class Step:
@@ -198,9 +234,12 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class SignOff:
+    """of: the department whose role `by` is, where that is not the department of the site."""
+
     on: str
     by: str
     digest: str
+    of: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -491,6 +530,11 @@ class Library:
 
     documents: the files as read, for rules that look at every sentence and number.
     unsound: (kind, id) of files that exist but were refused, so that a link to one is not called unknown.
+
+    With a local layer (see local.py) only:
+    techniques_off: cards the department has switched off. They have no page; their numbers still serve sentences and calculators.
+    why_off: (kind, id) of each card and calculator that is switched off -> the reason.
+    built_on: the name of the department whose cards these are; without a local layer empty.
     """
 
     techniques: Mapping[str, Technique] = field(default_factory=dict)
@@ -502,9 +546,12 @@ class Library:
     department: Department | None = None
     documents: tuple[Document, ...] = ()
     unsound: frozenset[tuple[str, str]] = frozenset()
+    techniques_off: Mapping[str, Technique] = field(default_factory=dict)
+    why_off: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    built_on: str = ""
 
     def quantity(self, reference: str) -> Quantity | None:
-        """The quantity named card/key, or None."""
+        """The quantity named card/key, or None. A card that is switched off still lends its numbers."""
         card, _, key = reference.partition("/")
-        technique = self.techniques.get(card)
+        technique = self.techniques.get(card) or self.techniques_off.get(card)
         return technique.quantities.get(key) if technique else None

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from .link import Linked
-from .model import Amount, Basis, Calculator, Claim, Constant, Decision, Input, Library, Number, Page, Pathway, Quantity, Review, Source, Technique, Term
+from .model import Amount, Basis, Calculator, Claim, Constant, Decision, Input, Library, LocalQuantity, Number, Page, Pathway, Quantity, QuantityFromBase, Review, Source, Technique, Term
 from .render.prose import Prose, address
 from .signoff import due, lapsed
 from .text import links
@@ -21,7 +21,7 @@ from .units import TABLE, amount
 from .versions import Versions
 
 # Counted up by one behind the dot for an addition, before it (and in the schema's file name) for anything else.
-FORMAT = "1.0"
+FORMAT = "1.1"
 SCHEMA = "schema/cards-1.schema.json"
 CARDS, CSL, BIBTEX = "data/cards.json", "data/sources.csl.json", "data/sources.bib"
 _CONTENT_DIGITS = 12
@@ -62,7 +62,8 @@ def cards_json(linked: Linked, version: Versions) -> Iterator[str]:
     yield f'{{\n "$schema": {_encoded(SCHEMA)},\n "format": {_encoded(FORMAT)},\n'
     about = _filled({"name": library.department.name, "about": card.words(library.department.about), "licence": library.department.licence})
     said = hashlib.sha256()
-    for piece in _members({"department": about}, records):
+    head = {"department": about, **({"built_on": card.built_on()} if library.built_on else {})}
+    for piece in _members(head, records):
         said.update(piece.encode())
         yield piece
     yield f' "content": {_encoded(said.hexdigest()[:_CONTENT_DIGITS])}\n}}\n'
@@ -123,7 +124,7 @@ class _Cards:
     def _refers(self, card: str, *texts: str) -> list[str]:
         found: dict[str, None] = {}
         for link in (x for text in texts for x in links(text)):
-            if link.scheme == "value" or (link.scheme == "calculator" and link.target in self._off):
+            if link.scheme == "value" or (link.scheme == "calculator" and link.target in self._off) or (link.scheme == "card" and link.target in self.library.techniques_off):
                 continue
             own = link.scheme == "quantity" and "/" not in link.target
             found[f"{link.scheme}:{card}/{link.target}" if own else f"{link.scheme}:{link.target}"] = None
@@ -151,7 +152,8 @@ class _Cards:
         return _filled({
             "owner": review.owner, "every_months": review.every_months,
             # A signature stands for the wording that was signed; after an edit it is history.
-            "signed_off": {"on": signed.on, "by": signed.by, "digest": signed.digest, "holds": not lapsed(record, self.library)} if signed else None,
+            "signed_off": {"on": signed.on, "by": signed.by, "digest": signed.digest, "holds": not lapsed(record, self.library),
+                           **({"of": signed.of} if signed.of else {})} if signed else None,
             "due": day.isoformat() if day else None,
         })
 
@@ -168,11 +170,19 @@ class _Cards:
             "next": list(t.next), "see_also": list(t.see_also),
         }
 
+    def built_on(self) -> dict[str, Any]:
+        """Whose cards these are under a local layer, what is switched off, and the numbers that the cards without a page still lend."""
+        off = [{"kind": kind, "id": id, "why": self.words(why)} for (kind, id), why in self.library.why_off.items()]
+        return {"name": self.library.built_on, "off": off, "lent": [self._quantity(q) for t in self.library.techniques_off.values() for q in t.quantities.values()]}
+
     def _quantity(self, q: Quantity) -> dict[str, Any]:
         published = [_filled({"in": self.words(r.where, q.card), **measure(r.amount), "note": self.words(r.note, q.card), "basis": basis(r.basis)})
                      for r in q.reported]
         return _filled({"id": f"{q.card}/{q.key}", "label": q.label, **measure(q.amount), "headline": q.headline, "why": self.words(q.why, q.card),
-                        "basis": basis(q.basis), "reported": published})
+                        "basis": basis(q.basis), "reported": published,
+                        # `value`, `basis` and `why` are the department's own; this is what the cards below say.
+                        "base": _filled({**measure(q.base), "why": self.words(q.base_why, q.card), "basis": basis(q.base_basis)}) if isinstance(q, LocalQuantity) else None,
+                        "worked_from_base": list(q.bases) if isinstance(q, QuantityFromBase) else None})
 
     def pathway(self, p: Pathway) -> dict[str, Any]:
         stages = [{"stage": s.stage, "aim": self.words(s.aim), "cards": list(s.cards), "calculators": [c for c in s.calculators if c not in self._off],
@@ -353,7 +363,7 @@ def linked_data(linked: Linked, version: Versions) -> Callable[[str], str]:
 def _described(library: Library, card: _Cards, t: Technique, cited: Iterable[str]) -> dict[str, Any]:
     signed, summary = t.review.signed_off, card.words(t.summary, t.id)
     reviewed: dict[str, Any] = {}
-    if signed and not lapsed(t, library):
+    if signed and not signed.of and not lapsed(t, library):  # another department's role is none of this publisher's
         reviewed = {"lastReviewed": signed.on, "reviewedBy": {"@type": "Person", "jobTitle": signed.by}}
     # The address that SPDX gives each licence.
     licence = {"license": f"https://spdx.org/licenses/{library.department.licence}.html"} if library.department.licence else {}

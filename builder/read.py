@@ -24,6 +24,9 @@ _OFTEN = 30  # characters; a unit, a mark or a source's name stands in many card
 DEEPEST = 40  # levels of nesting; a sound card has under ten
 FOLDERS = {"techniques": "technique", "pathways": "pathway", "calculators": "calculator", "pages": "page", "sources": "source"}
 SINGLE = {"glossary.yaml": "glossary", "department.yaml": "department"}
+CARDS, LOCAL = "cards", "local"
+# The single files of each layer: local/ holds the same folders of cards, and what differs from the cards it lies over.
+SINGLES = {CARDS: SINGLE, LOCAL: {"glossary.yaml": "glossary", "department.yaml": "local-department", "overrides.yaml": "overrides"}}
 
 _NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?\Z")
 _WORDS = {"true": True, "false": False, "null": None, "": None}
@@ -54,23 +57,23 @@ class _Refused(Exception):
         self.rule, self.message, self.fix = rule, message, fix
 
 
-def read(root: FilePath, kept: MutableMapping[str, Any] | None = None) -> tuple[list[Document], list[Problem], set[tuple[str, str]]]:
-    """Read every card below root/cards.
+def read(root: FilePath, layer: str = CARDS, kept: MutableMapping[str, Any] | None = None) -> tuple[list[Document], list[Problem], set[tuple[str, str]]]:
+    """Read every card below root/cards, or below root/local.
 
     kept: what an earlier call read; a file that has not changed since comes out as the very same object.
     Returns the documents that are YAML mappings, the problems found, and the (kind, id) of files
-    that could not be read. Raises CouldNotRun if there is no cards folder.
+    that could not be read. Raises CouldNotRun if there is no such folder.
     """
     if not hasattr(yaml, "CSafeLoader"):
         raise CouldNotRun("PyYAML was installed without libyaml, which reads some cards differently; install its wheel.")
-    cards = root / "cards"
+    cards = root / layer
     if not cards.is_dir():
-        raise CouldNotRun(f"There is no cards folder in {root.name or 'this folder'}; run this beside it.")
+        raise CouldNotRun(f"There is no {layer} folder in {root.name or 'this folder'}; run this beside it.")
     documents: list[Document] = []
     problems: list[Problem] = []
     unsound: set[tuple[str, str]] = set()
     inside = cards.resolve()
-    above = len(cards.as_posix()) - len("cards")
+    above = len(cards.as_posix()) - len(layer)
     for file, kind in _files(cards, problems):
         name = file.as_posix()[above:]
         seen = _seen(file) if kept is not None else None
@@ -105,8 +108,8 @@ def read_file(file: FilePath, name: str, kind: str, inside: FilePath) -> Documen
     try:
         real = file.resolve(strict=True) if file.is_symlink() else file
         if real is not file and not real.is_relative_to(inside):
-            return Problem(name, 1, 1, "outside-cards", "This file is a link to a place outside the cards folder.",
-                           "Put the file itself into cards/.")
+            return Problem(name, 1, 1, "outside-cards", f"This file is a link to a place outside the {inside.name} folder.",
+                           f"Put the file itself into {inside.name}/.")
         if not real.is_file():
             return Problem(name, 1, 1, "unreadable", "This is not an ordinary file.", "Replace it by a YAML file.")
         if real.stat().st_size > LARGEST_FILE:
@@ -169,7 +172,7 @@ def _compose(text: str) -> Any:
 
 
 def _files(cards: FilePath, problems: list[Problem]) -> Iterator[tuple[FilePath, str]]:
-    base = cards.parent
+    base, singles = cards.parent, SINGLES[cards.name]
 
     def problem(path: FilePath, rule: str, message: str, fix: str) -> None:
         problems.append(Problem(path.relative_to(base).as_posix(), 1, 1, rule, message, fix))
@@ -178,20 +181,20 @@ def _files(cards: FilePath, problems: list[Problem]) -> Iterator[tuple[FilePath,
         path = FilePath(entry.path)
         if entry.name.startswith("."):
             continue
-        if entry.name in SINGLE:
-            yield path, SINGLE[entry.name]
+        if entry.name in singles:
+            yield path, singles[entry.name]
         elif entry.name in FOLDERS:
             if path.is_symlink() and path.exists() and not path.resolve().is_relative_to(cards.resolve()):
-                problem(path, "outside-cards", "This folder is a link to a place outside the cards folder.",
-                        "Put the folder itself into cards/.")
+                problem(path, "outside-cards", f"This folder is a link to a place outside the {cards.name} folder.",
+                        f"Put the folder itself into {cards.name}/.")
             elif not path.is_dir():
                 problem(path, "unexpected-file", f"'{entry.name}' should be a folder.", "Make it a folder of cards.")
             else:
                 yield from _folder(path, FOLDERS[entry.name], problem)
         else:
-            known = [*FOLDERS, *SINGLE]
+            known = [*FOLDERS, *singles]
             problem(path, "unexpected-file",
-                    f"The cards folder does not hold '{entry.name}'.{did_you_mean(entry.name, known)}",
+                    f"The {cards.name} folder does not hold '{entry.name}'.{did_you_mean(entry.name, known)}",
                     f"It holds {', '.join(known)} and nothing else; move or rename it.")
 
 
@@ -202,7 +205,7 @@ def _folder(folder: FilePath, kind: str, problem: Any) -> Iterator[tuple[FilePat
             continue
         if path.is_dir() or not entry.name.endswith(".yaml"):
             problem(path, "unexpected-file", f"'{entry.name}' is not a card: cards are files that end in .yaml, "
-                    "with no folders below.", "Rename it to end in .yaml, or move it out of cards/.")
+                    "with no folders below.", f"Rename it to end in .yaml, or move it out of {folder.parent.name}/.")
         elif not _FILE_ID.match(path.stem):
             problem(path, "file-name", f"'{entry.name}' cannot be an id: ids are lower-case letters and digits "
                     "joined by single hyphens.", "Rename the file, for example raised-pressure.yaml.")

@@ -13,23 +13,24 @@ from .text import faults, links, parts
 from .units import Units
 
 _DIGIT = re.compile(r"\d")
+_WITH_NUMBERS = ("technique", "calculator", "overrides")
 
 RuleOfDocument = Callable[[Document, Units], Iterator[Problem]]
 RuleOfLibrary = Callable[[Library, Units], Iterator[Problem]]
 
 
-def check(library: Library, units: Units, kept: MutableMapping[tuple[str, str], Any] | None = None) -> list[Problem]:
+def check(library: Library, units: Units, kept: MutableMapping[str, Any] | None = None) -> list[Problem]:
     """Every rule on the whole library.
 
     kept: what an earlier call found in each document; one that is the very same object is not looked at again.
     """
     found: list[Problem] = []
     for d in library.documents:
-        before = kept.get((d.kind, d.id)) if kept is not None else None
+        before = kept.get(d.file) if kept is not None else None
         if before is None or before[0] is not d:
             before = d, [problem for rule in OF_A_DOCUMENT for problem in rule(d, units)]
             if kept is not None:
-                kept[d.kind, d.id] = before
+                kept[d.file] = before
         found += before[1]
     return found + [problem for rule in OF_THE_LIBRARY for problem in rule(library, units)]
 
@@ -134,12 +135,16 @@ def ranges_run_upwards(d: Document, units: Units) -> Iterator[Problem]:
 
 def dates_exist(d: Document, units: Units) -> Iterator[Problem]:
     """no-such-date: a written date is one of the calendar."""
-    signed = d.data.get("review", {}).get("signed_off", {})
-    if "on" in signed:
+    signings = {("review", "signed_off"): d.data.get("review", {}).get("signed_off", {})}
+    if d.kind == "overrides":
+        signings = {("signed_off", card): x for card, x in d.data.get("signed_off", {}).items()}
+    for place, signed in signings.items():
+        if "on" not in signed:
+            continue
         try:
             date.fromisoformat(signed["on"])
         except ValueError:
-            yield _at(d, ("review", "signed_off", "on"), "no-such-date", f"'{signed['on']}' is not a day of the calendar.", "Correct the date.")
+            yield _at(d, (*place, "on"), "no-such-date", f"'{signed['on']}' is not a day of the calendar.", "Correct the date.")
     for key in ("issued", "accessed") if d.kind == "source" else ():
         for i, parts in enumerate(d.data.get(key, {}).get("date-parts", ())):
             try:
@@ -270,7 +275,7 @@ def _document(library: Library, kind: str, id: str) -> Document:
 
 
 def _units(d: Document) -> Iterator[tuple[Path, str]]:
-    if d.kind not in ("technique", "calculator"):
+    if d.kind not in _WITH_NUMBERS:
         return
     for path, x in d.nodes:
         if isinstance(x.get("unit"), str):
@@ -280,7 +285,7 @@ def _units(d: Document) -> Iterator[tuple[Path, str]]:
 
 
 def _amounts(d: Document) -> Iterator[tuple[Path, dict]]:
-    if d.kind in ("technique", "calculator"):
+    if d.kind in _WITH_NUMBERS:
         # Inputs are looked at when the calculator is made ready.
         yield from ((path, x) for path, x in d.nodes if "unit" in x and "basis" in x)
 

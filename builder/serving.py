@@ -28,6 +28,8 @@ from mkdocs.structure.pages import Page
 from watchdog.events import EVENT_TYPE_CREATED, EVENT_TYPE_DELETED, EVENT_TYPE_MODIFIED, EVENT_TYPE_MOVED, FileSystemEvent, FileSystemEventHandler
 from watchdog.observers import Observer
 
+from .site import configuration
+
 log = logging.getLogger("mkdocs.serving")
 
 AT_ONCE = 0.1  # seconds for the pages around a change; the rest waits for the background
@@ -38,12 +40,11 @@ HERE = "<!-- what to put right -->"  # where main.html lets a running server spe
 class Preview:
     """The site as it is served, and how it follows the cards. `folder` holds it."""
 
-    def __init__(self, config_file: Path, folder: Path, address: str) -> None:
+    def __init__(self, root: Path, config_file: Path, folder: Path, address: str) -> None:
         self.folder, self.problems = folder, []
-        self._config_file, self._address = config_file, address
-        self._root = config_file.resolve().parent
+        self._root, self._config_file, self._address = root.resolve(), config_file, address
         self._seen: dict[str, bytes] = {}  # digest of the text that each file was made from
-        self._documents: dict[tuple[str, str], Any] = {}
+        self._documents: dict[str, Any] = {}  # by file
         self._round = 0  # counted up by each edit; the background stops when it has gone on
         self._writing = threading.Lock()
         self._others: dict[str, tuple[int, int]] = {}
@@ -52,7 +53,7 @@ class Preview:
     def all(self) -> None:
         """Everything from the beginning: at the start, and when something other than a card has changed."""
         self._round += 1
-        config = load_config(config_file=str(self._config_file), site_dir=str(self.folder), dev_addr=self._address)
+        config = load_config(**configuration(self._root, self._config_file), site_dir=str(self.folder), dev_addr=self._address)
         self._hook = next(module for module in config.hooks.values() if hasattr(module, "_session"))
         session = self._session = self._hook._session
         config.plugins.on_startup(command="serve", dirty=False)
@@ -80,10 +81,12 @@ class Preview:
                 for page in builder["render"].problem_page(built.problems, first=False):
                     self._put(self._hook._packed(page))
             return
-        now = {(d.kind, d.id): d for d in built.linked.library.documents}
-        changed = {key for key in now.keys() | self._documents.keys() if now.get(key) is not self._documents.get(key)}
+        now, before = {d.file: d for d in built.linked.library.documents}, self._documents
+        differ = [d for file in now.keys() | before.keys() if now.get(file) is not before.get(file) for d in (now.get(file), before.get(file)) if d]
+        changed = {(d.kind, d.id) for d in differ}
+        changed |= {("technique", name.partition("/")[0]) for d in differ if d.kind == "overrides" for name in d.data.get("quantities", {})}
         self._documents = now
-        if ("department", "department") in changed:  # its name stands on every page
+        if changed & {("department", "department"), ("local-department", "department")}:  # its name stands on every page
             self.all()
             return
         plan = builder["compose"].plan(built, self._session.kept.references, self._session.lately, self._session.past or ())
@@ -155,6 +158,7 @@ class Preview:
         return found
 
     def beside(self) -> list[Path]:
+        """Files and folders other than those of the cards."""
         return [p for p in (self._config_file, *(self._root / n for n in ("builder", "schema", "site_overrides"))) if p.exists()]
 
     def told(self) -> str:
@@ -208,18 +212,18 @@ class _Changes(FileSystemEventHandler):
             self._server.changed()
 
 
-def serve_site(config_file: Path, address: str) -> None:
+def serve_site(root: Path, config_file: Path, address: str) -> None:
     """Serve with live reload until stopped."""
     folder = Path(tempfile.mkdtemp(prefix="cards-"))
     try:
-        preview = Preview(config_file, folder, address)
+        preview = Preview(root, config_file, folder, address)
         preview.all()
         host, port = preview.config.dev_addr
         server = _Server(preview, host, port)
         preview.announce = server.announce
         missing = folder / "404.html"
         server.error_handler = lambda code: missing.read_bytes() if code in (404, 500) and missing.is_file() else None
-        for place in (Path(preview.config.docs_dir), *preview.beside()):
+        for place in (*(p for p in (root / "cards", root / "local") if p.is_dir()), *preview.beside()):
             server.watch(os.fspath(place))
         try:
             server.serve()

@@ -27,6 +27,7 @@ SOON_DAYS = 30
 SEAL_LENGTH = 8
 # Only signing a card anew puts these right, so they never stand in the way of it.
 RULES = ("sign-off-edited", "sign-off-in-future")
+OVERRIDES = "overrides"
 _PLAIN_ROLE = re.compile(r"[A-Za-z][A-Za-z -]*[A-Za-z]\Z")
 _YAML_WORDS = ("true", "false", "null")
 
@@ -113,18 +114,22 @@ def check(library: Library, today: date | None = None) -> list[Problem]:
 
 def _faults(library: Library, today: date | None) -> Iterator[Problem]:
     documents = {(d.kind, d.id): d for d in library.documents}
+    overrides = documents.get((OVERRIDES, OVERRIDES))
+    signed_here = overrides.data.get("signed_off", {}) if overrides else {}
     for kind, records in _of_kind(library).items():
         for record in records.values():
             signed = record.review.signed_off
-            document = documents.get((kind, record.id))
+            here = f"{kind}/{record.id}" in signed_here
+            document = overrides if here else documents.get((kind, record.id))
+            place = ("signed_off", f"{kind}/{record.id}") if here else ("review", "signed_off")
             if signed is None or document is None or not _is_day(signed.on):
                 continue
             fix = f"Put back what was signed, or have the card read and signed anew: cards sign-off {kind}/{record.id} --by ROLE"
             if today is not None and date.fromisoformat(signed.on) > today + timedelta(days=1):
-                yield Problem(document.file, *document.marks.value(("review", "signed_off", "on")), "sign-off-in-future",
+                yield Problem(document.file, *document.marks.value((*place, "on")), "sign-off-in-future",
                               f"The card is signed off on {signed.on}, a day that has not come.", fix)
             elif _edited(record.review):
-                yield Problem(document.file, *document.marks.value(("review", "signed_off", "digest")), "sign-off-edited",
+                yield Problem(document.file, *document.marks.value((*place, "digest")), "sign-off-edited",
                               "The digest does not fit this day, role and interval: one of them was written or changed by hand.", fix)
 
 
@@ -171,6 +176,31 @@ def written(document: Document, signed: SignOff) -> str:
     rest = re.compile(r"[^\r\n]*").match(text, end)
     indent = " " * (marks.key(("review", keys[0]))[1] - 1)
     return text[: rest.end()] + newline + indent + block + text[rest.end():]
+
+
+def written_over(text: str, document: Document | None, signed: Mapping[str, SignOff]) -> str:
+    """The text of local/overrides.yaml with sign-offs of cards that stand in another layer; all else stays to the letter.
+
+    text: as it is; document: the same, read, or None for a new file. signed: kind/id -> its sign-off.
+    """
+    lines = {name: "{" + ", ".join(f"{key}: {value}" for key, value in _values(s).items()) + "}" for name, s in signed.items()}
+    held = document.data.get("signed_off", {}) if document else {}
+    breaks = re.search(r"\r\n|\n|\r", text)
+    newline = breaks[0] if breaks else "\n"
+    # From the last to the first, so that offsets still to be used keep their meaning.
+    for (start, end), name in sorted(((document.marks.span(("signed_off", name)), name) for name in signed if name in held), reverse=True):
+        old = text[start:end]
+        text = text[:start] + lines[name] + old[len(old.rstrip()):] + text[end:]
+    fresh = [name for name in signed if name not in held]
+    if not fresh:
+        return text
+    if held:
+        first = next(iter(held))
+        column = document.marks.key(("signed_off", first))[1] - 1
+        start = text.rindex(newline, 0, text.index(first, text.index("signed_off:"))) + len(newline)
+        return text[:start] + "".join(f"{' ' * column}{name}: {lines[name]}{newline}" for name in fresh) + text[start:]
+    block = "".join(f"  {name}: {lines[name]}{newline}" for name in fresh)
+    return text.rstrip() + newline * (2 if text.strip() else 0) + f"signed_off:{newline}{block}"
 
 
 def _values(signed: SignOff) -> dict[str, str]:

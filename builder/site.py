@@ -10,6 +10,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import importlib
+import io
+import json
 import logging
 import os
 import sys
@@ -78,7 +80,7 @@ class _Session:
         self.kept: Any = None  # what the stages keep from one round to the next
         self.problems: list[Any] = []
         self.digests: dict[str, bytes] = {}  # path -> digest of the text it was made from
-        self.documents: dict[tuple[str, str], Any] = {}
+        self.documents: dict[str, Any] = {}
         self.engine: tuple[Any, Any, Any] = (None, None, None)  # files, navigation and templates
         self.site_name = ""
         self.stale_after_days = 30
@@ -98,7 +100,9 @@ def on_startup(command: str, dirty: bool) -> None:
 
 def on_config(config: Any) -> Any:
     builder = _engine_free(reload=_session.serving)
-    root = Path(config.config_file_path).resolve().parent
+    root = Path(config.extra.get("root") or Path(config.config_file_path).resolve().parent)
+    if (root / "local").is_dir():
+        config.watch.append(str(root / "local"))  # a running server follows it; named in mkdocs.yml it would have to be there
     try:
         made = builder["when"].dated(os.environ, datetime.now(UTC)).date()
         if _session.serving:
@@ -113,7 +117,7 @@ def on_config(config: Any) -> Any:
         plan = builder["compose"].plan(built, _session.kept and _session.kept.references, _session.lately, _past(builder, root, built, made))
         department = built.linked.library.department
         if _session.serving:
-            _session.documents = {(d.kind, d.id): d for d in built.linked.library.documents}
+            _session.documents = {d.file: d for d in built.linked.library.documents}
         del built  # what the pages say is in them; the cards need not stay in memory beside them
         _session.pages = _session.last_good = _rendered(plan)
         _session.site_name, _session.stale_after_days = department.name, department.stale_after_days
@@ -186,8 +190,17 @@ def on_files(files: Files, config: Any) -> Files:
 def _generated(page: _Packed, config: Any) -> _Generated:
     made = _Generated(page.path, None, config.site_dir, config.use_directory_urls)
     made.generated_by, made.packed = "the cards", page.text
-    made.edit_uri = page.card.removeprefix("cards/") or None
+    made.edit_uri = _edit_uri(page.card, Path(config.docs_dir).name)
     return made
+
+
+def _edit_uri(card: str, docs: str) -> str | None:
+    """Where a page's file is edited, from the folder of the cards; None for a page of many cards or of a card that came with the package.
+
+    docs: the folder of this repository that the engine knows: cards, or local where the cards come with the package.
+    """
+    layer, _, inside = card.partition("/")
+    return inside if layer == docs and inside else f"../{card}" if layer == "local" else None
 
 
 def on_nav(nav: Any, config: Any, files: Files) -> Any:
@@ -284,7 +297,7 @@ def _engine_free(reload: bool) -> dict[str, Any]:
 # --- the commands that run MkDocs ---------------------------------------------------------------------------------
 
 
-def build_site(out: Path, config_file: Path, checked: list[Any] | None = None, progress: Callable[[str, int, int], None] | None = None) -> int:
+def build_site(root: Path, out: Path, config_file: Path, checked: list[Any] | None = None, progress: Callable[[str, int, int], None] | None = None) -> int:
     """Build into a folder beside `out`, then put it in place in one move. Returns the number of pages.
 
     checked: the cards, if the command line has found them sound already; the list is emptied, so that nothing holds them once the
@@ -299,7 +312,7 @@ def build_site(out: Path, config_file: Path, checked: list[Any] | None = None, p
     mask = os.umask(0o022)  # a host must be able to read what anyone builds
     try:
         with placing.workshop(out) as made:
-            config = load_config(config_file=str(config_file), site_dir=str(made / "site"), strict=True)
+            config = load_config(**configuration(root, config_file), site_dir=str(made / "site"), strict=True)
             hook = _hook(config)
             hook.built, hook.progress = checked.pop() if checked else None, progress or hook.progress
             config.plugins.on_startup(command="build", dirty=False)
@@ -314,3 +327,25 @@ def build_site(out: Path, config_file: Path, checked: list[Any] | None = None, p
 def _hook(config: Any) -> _Session:
     """The session of the hook, of which MkDocs loads a copy of its own."""
     return next(module._session for module in config.hooks.values() if hasattr(module, "_session"))
+
+
+class _Kept(io.BytesIO):
+    """A file that a running server reads anew before each build, whoever has closed it."""
+
+    def close(self) -> None:
+        pass
+
+
+def configuration(root: Path, config_file: Path) -> dict[str, Any]:
+    """What load_config of MkDocs takes for the cards of `root`: its own mkdocs.yml, else that of the package, its paths made whole."""
+    if config_file.parent.resolve() == root.resolve():
+        return {"config_file": str(config_file)}
+    from mkdocs.utils.yaml import yaml_load
+
+    with config_file.open("rb") as file:
+        config = yaml_load(file)
+    overrides = _engine_free(reload=False)["compose"].package_folder("site_overrides", root)
+    config.update(docs_dir=str(root / ("cards" if (root / "cards").is_dir() else "local")), hooks=[str(Path(__file__).resolve())], watch=[],
+                  theme={**config["theme"], "custom_dir": str(overrides)}, extra={**config["extra"], "root": str(root)})
+    # JSON is YAML.
+    return {"config_file": _Kept(json.dumps(config).encode()), "config_file_path": str(config_file)}

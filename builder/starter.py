@@ -9,7 +9,7 @@ from typing import Any
 
 import yaml
 
-from .model import PLACEHOLDER
+from .model import LOCAL_KINDS, PLACEHOLDER
 
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*\Z")
 
@@ -18,13 +18,16 @@ def is_id(text: str) -> bool:
     return len(text) <= 80 and bool(_ID.match(text))
 
 
-def starter(kind: str, schemas: Iterable[Mapping[str, Any]]) -> str:
-    """The starter file of a kind: required keys with words to replace, optional keys as comments."""
+def starter(kind: str, schemas: Iterable[Mapping[str, Any]], folder: str = "schema") -> str:
+    """The starter file of a kind: required keys with words to replace, optional keys as comments.
+
+    Where no key is required the first stands as well, for an empty file is none. folder: where the editor finds the schemas.
+    """
     by_id = {s["$id"]: s for s in schemas}
     schema = by_id[f"{kind}.schema.json"]
-    up = "../" if kind in ("glossary", "department") else "../../"
-    lines = [f"# yaml-language-server: $schema={up}schema/{kind}.schema.json", f"# {schema['title']}: replace the words below; a key behind '#' is optional.", ""]
-    required = schema.get("required", [])
+    up = "../" if kind in ("glossary", "department", *LOCAL_KINDS) else "../../"
+    lines = [f"# yaml-language-server: $schema={up}{folder}/{kind}.schema.json", f"# {schema['title']}: replace the words below; a key behind '#' is optional.", ""]
+    required = schema.get("required") or list(schema["properties"])[:1]
     for name, sub in schema["properties"].items():
         if name == "id":
             continue

@@ -20,6 +20,11 @@ from dataclasses import dataclass
 
 # What stands for a calculator that the department has switched off; in brackets, so that it fits any place of a sentence.
 SWITCHED_OFF = "[calculator switched off here]"
+CARD_SWITCHED_OFF = "[card switched off here]"
+# Follows every figure in a sentence that is the department's own and not that of the card it builds on.
+LOCAL_VALUE = "[local]"
+# Follows a figure that is worked out from one in whose place the department has put its own.
+FROM_BASE = "[worked from a base value]"
 SCHEMES = ("card", "quantity", "calculator", "pathway", "page", "source", "term", "value")
 
 _LINK = re.compile(r"(!?)\[([^\[\]]*)\]\(((?:[^()]|\([^()]*\))*)\)")

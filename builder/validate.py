@@ -10,7 +10,7 @@ from jsonschema import Draft202012Validator, validators
 from jsonschema.exceptions import ValidationError
 
 from .model import (
-    KINDS, Amount, Band, Basis, Calculator, Calendar, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
+    KINDS, LOCAL_KINDS, Amount, Band, Basis, Calculator, Calendar, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
     Library, OnlyWhen, Output, Page, Path, Pathway, PathwayStage, Pitfall, Plot, Quantity, Question, RefuseWhen, Reported, Review, Section, SignOff, Solve,
     Source, Step, Table, Technique, Term, Verdict,
 )
@@ -99,35 +99,32 @@ def _text_fields(schema: Any) -> Iterator[str]:
             yield from _text_fields(sub)
 
 
-def validate(documents: Iterable[Document], schemas: Schemas, unsound: Iterable[tuple[str, str]] = (), kept: MutableMapping[tuple[str, str], Any] | None = None) -> tuple[Library, list[Problem]]:
+def validate(documents: Iterable[Document], schemas: Schemas, unsound: Iterable[tuple[str, str]] = (), kept: MutableMapping[str, Any] | None = None) -> tuple[Library, list[Problem]]:
     """The library of sound cards, and every problem the schemas find. Unsound cards are left out and named.
 
     kept: what an earlier call found for each document; a document that is the very same object is not looked at again.
     """
     problems: list[Problem] = []
     bad = set(unsound)
-    sound: dict[str, list[Document]] = {k: [] for k in KINDS}
-    records: dict[tuple[str, str], Any] = {}
+    sound: dict[str, list[tuple[Document, Any]]] = {k: [] for k in KINDS}
     for document in documents:
-        key = document.kind, document.id
-        before = kept.get(key) if kept is not None else None
+        before = kept.get(document.file) if kept is not None else None
         if before is None or before[0] is not document:
             before = (document, *_looked_at(document, schemas))
             if kept is not None:
-                kept[key] = before
+                kept[document.file] = before
         _, whole, record, found = before
         if whole is None:
             problems += found
-            bad.add(key)
+            bad.add((document.kind, document.id))
         else:
-            sound[document.kind].append(whole)
-            records[key] = record
-    of = lambda kind: {d.id: records[kind, d.id] for d in sound[kind]}  # noqa: E731
+            sound[document.kind].append((whole, record))
+    of = lambda kind: {d.id: record for d, record in sound[kind]}  # noqa: E731
     library = Library(
         techniques=of("technique"), pathways=of("pathway"), calculators=of("calculator"), pages=of("page"), sources=of("source"),
-        terms={key: term for terms in of("glossary").values() for key, term in terms.items()},
-        department=next(iter(of("department").values()), None),
-        documents=tuple(d for kind in KINDS for d in sound[kind]),
+        terms=dict(sorted(((key, term) for _, terms in sound["glossary"] for key, term in terms.items()), key=lambda t: t[0])),
+        department=next((record for _, record in sound["department"]), None),
+        documents=tuple(d for kind in KINDS for d, _ in sound[kind]),
         unsound=frozenset(bad),
     )
     return library, problems
@@ -267,6 +264,8 @@ def _describe(error: ValidationError, key: str) -> str:
 
 def _where(path: Path, kind: str) -> str:
     if not path:
+        if kind in LOCAL_KINDS:
+            return "The file of overrides" if kind == "overrides" else "The local department"
         return f"The {kind}" + ("" if kind in ("glossary", "department") else " card" if kind == "technique" else "")
     names = [str(p + 1) if isinstance(p, int) else p for p in path]
     return "'" + " › ".join(names) + "'"
@@ -433,6 +432,9 @@ def _department(x: Mapping[str, Any]) -> Department:
 
 _RECORDS: dict[str, Callable[[Document], Any]] = {
     "technique": _technique, "pathway": _pathway, "calculator": _calculator, "page": _page, "source": _source,
-    "glossary": lambda d: {key: _term(key, term) for key, term in sorted(d.data["terms"].items())},
+    "glossary": lambda d: {key: _term(key, term) for key, term in d.data["terms"].items()},
     "department": lambda d: _department(d.data),
+    # Taken apart by the local layer.
+    "local-department": lambda d: None,
+    "overrides": lambda d: None,
 }

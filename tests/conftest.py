@@ -19,7 +19,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     os.environ["NO_MKDOCS_2_WARNING"] = "1"
     out = tmp_path_factory.mktemp("built") / "site"
-    pages = build_site(out, ROOT / "mkdocs.yml")
+    pages = build_site(ROOT, out, ROOT / "mkdocs.yml")
     assert pages > 10, f"The build made only {pages} pages."
     return out
 

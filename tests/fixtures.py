@@ -49,11 +49,17 @@ def lay(root: Path, *, without: tuple[str, ...] = (), **changed: str | bytes) ->
 
 
 def write(root: Path, where: str, text: str | bytes) -> Path:
-    """A file of the library; where: its path below cards/."""
-    path = root / "cards" / where
+    """A file of the library; where: its path below cards/, or one that begins with cards/ or local/."""
+    path = root / where if where.startswith(("cards/", "local/")) else root / "cards" / where
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(text if isinstance(text, bytes) else text.encode())
     return path
+
+
+def local_department(root: Path, name: str = "Another unit") -> Path:
+    """A local layer that says whose it is, over the library below root/cards or, without that, over the package's cards."""
+    write(root, "local/department.yaml", f"name: {name}\nabout: A unit with values of its own, for the tests only.\n")
+    return root
 
 
 def project(root: Path) -> Path:
@@ -90,5 +96,5 @@ def small_site(root: Path, out: Path, changed: dict[str, str]) -> Path:
     project(root)
     for where, text in changed.items():
         write(root, where, text)
-    build_site(out, root / "mkdocs.yml")
+    build_site(root, out, root / "mkdocs.yml")
     return out

@@ -59,7 +59,7 @@ def main() -> None:
 
     with tempfile.TemporaryDirectory() as folder:
         site = Path(folder) / "site"
-        build_site(site, ROOT / "mkdocs.yml")
+        build_site(ROOT, site, ROOT / "mkdocs.yml")
         made = take(site, chosen.out, {k: kinds[k] for k in chosen.kind or kinds})
     print(f"Wrote {made} files into {chosen.out}.")
 

@@ -54,6 +54,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "render.prose": {"model", "text", "units", "link"},
     "render.calculator": {"model", "text", "units", "formula"},
     "starter": {"model"},
+    "repository": set(),  # texts in, texts out
+    "local": {"model", "problems", "units"},  # a stage between validate and link that only a department with a local/ needs
     "formatting": {"model", "problems", "read"},  # a layout counts only if the card still reads the same
     "export": set(),  # takes plain values: what stands in a file is chosen where the file is asked for
     "when": {"problems"},
@@ -63,11 +65,11 @@ MAY_IMPORT: dict[str, set[str]] = {
     "hosting": set(),  # plain data in, text out
     "placing": set(),  # moves folders, and knows nothing of what is in them
     "bundle": {"offline", "hosting", "placing"},  # leaves out the files that the worker leaves out; has checksums of its own
-    "compose": STAGES | SHARED | {"changes", "changelog", "opendata", "references", "render", "signoff", "versions"},
+    "compose": STAGES | SHARED | {"changes", "changelog", "local", "opendata", "references", "render", "signoff", "versions"},
     # The command line names the forms, folders and kinds that its options offer, and runs a calculator.
-    "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "signoff", "starter", "read", "serving", "site", "writeout", "__init__"},
+    "cli": SHARED | {"changes", "history", "compose", "bundle", "calculate", "export", "formatting", "when", "ledger", "local", "repository", "signoff", "starter", "read", "serving", "site", "writeout", "__init__"},
     "writeout": {"offline"},  # leaves out the worker, which lists the files of a finished site
-    "serving": set(),  # asks the hook for what it loaded
+    "serving": {"site"},  # asks the hook for what it loaded
     "site": set(),  # loads compose and the rest by name, so that a running server can load them afresh
     "__main__": {"cli"},
     "__init__": set(),
@@ -238,7 +240,7 @@ def test_nothing_is_evaluated_and_nothing_prints_outside_the_command_line(name: 
                 assert called not in ("print", "click.echo", "sys.stdout.write", "sys.stderr.write", "sys.exit", "exit"), f"{name}, line {node.lineno}"
 
 
-PURE = ("when", "signoff", "versions", "offline", "hosting", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "changes", "changelog", "export", "opendata", "starter", "render.pages", "render.prose", "render.calculator", "render.searching", "render.fields", "formatting", "writeout")
+PURE = ("when", "signoff", "versions", "offline", "hosting", "model", "problems", "text", "units", "formula", "validate", "rules", "link", "calculate", *sorted(CALCULATE), "changes", "changelog", "export", "opendata", "starter", "local", "repository", "render.pages", "render.prose", "render.calculator", "render.searching", "render.fields", "formatting", "writeout")
 
 
 @pytest.mark.parametrize("name", PURE)

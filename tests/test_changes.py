@@ -658,7 +658,7 @@ def test_the_site_holds_the_page_and_the_feed_and_the_home_page_leads_there(tmp_
     _replace(made, "value: 60", "value: 55")
     commit = made.commit("another *number*")
     out = tmp_path / "site"
-    build_site(out, made.root / "mkdocs.yml")
+    build_site(made.root, out, made.root / "mkdocs.yml")
     html = (out / "changes.html").read_text(encoding="utf-8")
     assert f'id="change-{commit[:12]}"' in html and "another *number*" in html
     assert "60\u00a0mmHg (common practice) → 55\u00a0mmHg (common practice)" in html and 'href="data/changes.atom"' in html

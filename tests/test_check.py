@@ -125,7 +125,7 @@ def test_an_unreadable_schema_could_not_run(tmp_path: Path) -> None:
     assert result.stderr.startswith("Could not run: A schema cannot be read")
     (tmp_path / "schema/common.schema.json").write_text('{"$id": "common.schema.json"}', encoding="utf-8")
     result = cards(tmp_path, "check")
-    assert (result.exit_code, result.stderr) == (2, "Could not run: The schema folder lacks technique, pathway, calculator, page, source, glossary, department.\n")
+    assert (result.exit_code, result.stderr) == (2, "Could not run: The schema folder lacks technique, pathway, calculator, page, source, glossary, department, overrides, local-department.\n")
 
 
 def test_a_file_name_that_is_not_text_does_not_stop_the_printing(tmp_path: Path) -> None:

@@ -135,7 +135,7 @@ def test_a_script_that_a_card_has_smuggled_in_stops_the_whole_build(tmp_path: Pa
     monkeypatch.setattr(compose, "plan", lambda *a, **k: [spoilt(p) if p.path == "techniques/raised-infusion.md" else p for p in drawn(*a, **k)])
     monkeypatch.setenv("NO_MKDOCS_2_WARNING", "1")
     with pytest.raises(Abort, match="techniques/raised-infusion.html holds an inline script"):
-        hook.build_site(tmp_path / "site", tmp_path / "unit/mkdocs.yml")
+        hook.build_site(tmp_path / "unit", tmp_path / "site", tmp_path / "unit/mkdocs.yml")
     assert [p.name for p in tmp_path.iterdir()] == ["unit"]
 
 

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from fixtures import FOLDER, INVALID, PROJECT, RENEW, build, lay, technique, write
+from fixtures import FOLDER, INVALID, PROJECT, RENEW, build, lay, local_department, technique, write
 
 from builder import link, read
+from builder.model import LOCAL_KINDS
 from builder.problems import Problem, as_text
 
 CASES = sorted(p.stem for p in INVALID.glob("*.yaml"))
@@ -26,18 +27,22 @@ def rule_of(case: str) -> str:
 
 
 def target(case: str, text: str) -> str:
-    """Where a failing file stands below cards/, by the kind in its first line."""
-    first = re.match(r"# kind: (\w+)\n", text)
-    assert first, f"The first line of {case}.yaml must say what it is, for example: # kind: technique"
+    """Where a failing file stands, by the kind in its first line."""
+    first = re.match(r"# kind: ([\w-]+)( in local)?\n", text)
+    assert first, f"The first line of {case}.yaml must say what it is, for example: # kind: technique, or # kind: technique in local"
     kind = first[1]
-    return f"{FOLDER[kind]}/{case}.yaml" if kind in FOLDER else f"{kind}.yaml"
+    layer = "local" if first[2] or kind in LOCAL_KINDS else "cards"
+    return f"{layer}/{FOLDER[kind]}/{case}.yaml" if kind in FOLDER else f"{layer}/{kind.removeprefix('local-')}.yaml"
 
 
 def run(root: Path, case: str) -> tuple[str, list[Problem]]:
     text = (INVALID / f"{case}.yaml").read_text(encoding="utf-8")
     where = target(case, text)
-    write(lay(root), where, text)
-    return f"cards/{where}", build(root).problems
+    lay(root)
+    if where.startswith("local/"):
+        local_department(root)
+    write(root, where, text)
+    return where, build(root).problems
 
 
 def test_the_valid_library_has_no_problem(tmp_path: Path) -> None:
@@ -122,6 +127,19 @@ def _outside(root: Path) -> None:
     (root / "cards/techniques/outside.yaml").symlink_to(root / "outside.yaml")
 
 
+def _local(without_department: bool = False, **files: str):
+    def make(root: Path) -> None:
+        if not without_department:
+            local_department(root)
+        for where, text in files.items():
+            write(root, where, text)
+
+    return make
+
+
+_OVER = """quantities: {%s/raised: {value: 50, unit: mmHg, instead_of: {value: 60, unit: mmHg}, why: We use less., basis: common practice}}\n"""
+_OWN = technique("quantities: {raised: {label: Raised infusion pressure, value: 60, unit: mmHg, basis: common practice}}\n")
+
 # Ten values, each doubled again and again by aliases: two to the power of thirty if it were written out.
 _BOMB = b"title: &a0 [x, x]\n" + b"".join(b"k%d: &a%d [*a%d, *a%d]\n" % (i, i, i - 1, i - 1) for i in range(1, 31))
 _UTF8 = "Save the file as UTF-8 (in the editor: Save with encoding)."
@@ -159,6 +177,16 @@ MADE = [
     Made("not-an-id", _file("techniques/Raised Pressure.yaml", b""), "cards/techniques/Raised Pressure.yaml", 1, 1, "file-name",
          "'Raised Pressure.yaml' cannot be an id: ids are lower-case letters and digits joined by single hyphens.",
          "Rename the file, for example raised-pressure.yaml."),
+    Made("a-card-of-the-layer-named-as-one-below", _local(**{"local/techniques/raised-infusion.yaml": technique()}), "local/techniques/raised-infusion.yaml", 1, 1,
+         "local-id-taken", "The cards this department builds on have a technique card 'raised-infusion' already.",
+         "Give yours another name, or change values of theirs in local/overrides.yaml."),
+    Made("a-layer-without-a-name", _local(True, **{"local/overrides.yaml": _OVER % "raised-infusion"}), "local/department.yaml", 1, 1, "local-unnamed",
+         "There is no local/department.yaml, so the site would carry the name of the department whose cards these are.", "Make one: cards new department"),
+    Made("an-override-of-an-own-card", _local(**{"local/overrides.yaml": _OVER % "own", "local/techniques/own.yaml": _OWN}), "local/overrides.yaml", 1, 14,
+         "override-of-own", "The card 'own' is your own: its value needs no other over it.", "Change the value in local/techniques/own.yaml, and remove this."),
+    Made("a-strange-file-in-the-layer", _local(**{"local/notes.txt": ""}), "local/notes.txt", 1, 1, "unexpected-file",
+         "The local folder does not hold 'notes.txt'.",
+         "It holds techniques, pathways, calculators, pages, sources, glossary.yaml, department.yaml, overrides.yaml and nothing else; move or rename it."),
     Made("no-department", _no_department, "cards/department.yaml", 1, 1, "no-department",
          "There is no cards/department.yaml, so the site has no name.", "Make one: cards new department department"),
 ]
@@ -227,7 +255,7 @@ GUARDS = {
 
 def sayings() -> Iterator[Saying]:
     """Every problem that the source code of the stages can make."""
-    for module in ("read", "validate", "rules", "link", "calculate/making", "calculate/examples", "signoff", "text", "formula"):
+    for module in ("read", "validate", "rules", "local", "link", "calculate/making", "calculate/examples", "signoff", "text", "formula"):
         tree = ast.parse((PROJECT / "builder" / f"{module}.py").read_text(encoding="utf-8"))
         for function in (n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)):
             inner = {id(x) for f in ast.walk(function) if isinstance(f, ast.FunctionDef) and f is not function for x in ast.walk(f)}
@@ -297,7 +325,7 @@ def _assigned(name: str, function: ast.FunctionDef) -> Iterator[ast.expr]:
                     yield from (v for t, v in zip(target.elts, node.value.elts) if isinstance(t, ast.Name) and t.id == name)
 
 
-TOLD = re.compile(r"^cards/[^:]*:\d+:\d+: (?P<message>.*) \[(?P<rule>[a-z-]+)\]$", re.M)
+TOLD = re.compile(r"^(?:cards|local)/[^:]*:\d+:\d+: (?P<message>.*) \[(?P<rule>[a-z-]+)\]$", re.M)
 
 
 def told() -> set[tuple[str, str]]:

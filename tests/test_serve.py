@@ -34,7 +34,7 @@ class Watched(Preview):
 @pytest.fixture
 def preview(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Watched:
     monkeypatch.setenv("NO_MKDOCS_2_WARNING", "1")
-    made = Watched(project(tmp_path / "unit") / "mkdocs.yml", tmp_path / "site", "127.0.0.1:8000")
+    made = Watched(project(tmp_path / "unit"), tmp_path / "unit/mkdocs.yml", tmp_path / "site", "127.0.0.1:8000")
     made.all()
     return made
 
@@ -76,7 +76,7 @@ def test_after_every_edit_the_site_is_what_it_would_be_from_the_beginning(previe
         before = after
         if name in ("a number", "the new card edited", "a term"):  # the next edit's comparison covers this one
             continue
-        again = Watched(root / "mkdocs.yml", tmp_path / "again", "127.0.0.1:8000")
+        again = Watched(root, root / "mkdocs.yml", tmp_path / "again", "127.0.0.1:8000")
         again.all()
         whole = files(again.folder)
         # The digest of all pages together is that of the start; it is for copies that are kept, and none is kept of a preview.
@@ -129,7 +129,7 @@ def test_a_server_that_starts_on_broken_cards_shows_the_site_once_they_are_mende
     edit(root, f"{CARD}.yaml", "title: ", "titel: ")
     # A hook of its own, as in a server of its own: the tests of this process share one.
     monkeypatch.setattr("mkdocs.config.config_options.Hooks._load_hook", _own_hook)
-    preview = Watched(root / "mkdocs.yml", tmp_path / "site", "127.0.0.1:8000")
+    preview = Watched(root, root / "mkdocs.yml", tmp_path / "site", "127.0.0.1:8000")
     preview.all()
     assert b"titel" in (preview.folder / "index.html").read_bytes()
     edit(root, f"{CARD}.yaml", "titel: ", "title: ")

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 
-from ..model import Basis, Input, Library, Output, Path
-from ..text import SWITCHED_OFF, did_you_mean, parts
+from ..model import Basis, Input, Library, Output, Path, QuantityFromBase
+from ..text import CARD_SWITCHED_OFF, FROM_BASE, LOCAL_VALUE, SWITCHED_OFF, did_you_mean, parts
 from ..units import amount, clock, number, unit_shown
 from .dates import EPOCH, as_date
 from .ready import CalculatorFault, Ready, Refusal, Result
@@ -64,10 +64,13 @@ def spoken(text: str, ready: Ready, result: Result, library: Library) -> str:
         elif part.scheme == "calculator" and library.department and part.target in library.department.calculators_off:
             out.append(f"{part.words} {SWITCHED_OFF}")
         elif part.words:
-            out.append(part.words)
+            out.append(part.words + (f" {CARD_SWITCHED_OFF}" if part.scheme == "card" and part.target in library.techniques_off else ""))
         elif part.scheme == "quantity":
-            a = library.quantity(part.target).amount
-            out.append(amount(a.unit, a.value, a.low, a.high))
+            quantity = library.quantity(part.target)
+            a = quantity.amount
+            out.append(amount(a.unit, a.value, a.low, a.high) + (f" {LOCAL_VALUE}" if quantity.is_local else f" {FROM_BASE}" if isinstance(quantity, QuantityFromBase) else ""))
+        elif part.scheme == "card" and part.target in library.techniques_off:
+            out.append(f"{library.techniques_off[part.target].title} {CARD_SWITCHED_OFF}")
         else:
             records = {"card": library.techniques, "calculator": library.calculators, "pathway": library.pathways, "page": library.pages, "source": library.sources}
             out.append(library.terms[part.target].term if part.scheme == "term" else records[part.scheme][part.target].title)

@@ -9,9 +9,9 @@ from typing import Any
 
 from ..formula import names
 from ..link import Linked
-from ..model import CHECKED, PRACTICE, Basis, Calculator, Pathway, Review, Technique
+from ..model import CHECKED, PRACTICE, Basis, Calculator, LocalQuantity, Pathway, Quantity, QuantityFromBase, Review, Technique
 from ..signoff import lapsed
-from ..text import Link, links, parts
+from ..text import FROM_BASE, Link, links, parts
 from ..versions import version
 from .prose import Prose, short_name
 
@@ -64,6 +64,7 @@ class _Brief:
         return {
             **self._head(self.p), "stages": stages, "calculators": calculators, "fields": fields(self.ready),
             "scripts": [f"assets/javascripts/{n}.js" for n in ("drawing", *names)] + [f"assets/calculators/{id}.js" for id in self.ready],
+            **({"local": local} if (local := self._local()) else {}),
             "sources": [{"id": id, "name": short_name(self.library.sources[id]), "marks": [c for c in CHECKED if c in checked]}
                         for id, (_, checked) in self.sources.items()],
         }
@@ -92,13 +93,25 @@ class _Brief:
         return [{"text": self._say(c.text), "marks": self._marks(c.basis)} for c in claims]
 
     def _card(self, t: Technique) -> dict[str, Any]:
-        numbers = [{"label": q.label, "amount": str(Prose(self.linked, PAGE).amount(q.amount)), "key": q.key, "marks": self._marks(q.basis)}
+        numbers = [{"label": q.label, "amount": self._amount(q), "key": q.key, "marks": self._marks(q.basis)}
                    | ({} if f"{t.id}/{q.key}" in self.acted_on else {"aside": True}) for q in t.quantities.values() if q.headline]
         last, caution = t.steps[-1], t.cautions[0]
         return {**self._head(t), "numbers": numbers,
                 # A card is left when its last endpoint is reached; its first caution is the one its editor put first.
                 "until": {"text": self._say(last.endpoint, t.id), "marks": self._marks(last.basis)},
                 "caution": {"text": self._say(caution.text, t.id), "marks": self._marks(caution.basis)}}
+
+    def _amount(self, q: Quantity) -> str:
+        prose = Prose(self.linked, PAGE)
+        mark = f" [local; base {prose.amount(q.base)}]" if isinstance(q, LocalQuantity) else f" {FROM_BASE}" if isinstance(q, QuantityFromBase) else ""
+        return str(prose.amount(q.amount)) + mark
+
+    def _local(self) -> list[str]:
+        """The local values of this case, each with the reason, in words; those that only a calculator takes as well."""
+        library = self.library
+        found = [q for t in (*library.techniques.values(), *library.techniques_off.values()) for q in t.quantities.values()
+                 if isinstance(q, LocalQuantity) and (t.id in self.p.cards or f"{t.id}/{q.key}" in self.acted_on)]
+        return [f"{q.label}: {self._amount(q)}. {self._say(q.why)}" for q in found]
 
     def _numbers_acted_on(self) -> set[str]:
         """Card/key of every number that a step, a decision, a first response or a calculator of this pathway uses.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ..link import Linked, Statement
-from ..model import STAGES, Calculator, Library, Pathway, Source, Technique, Term
+from ..model import STAGES, Calculator, Library, Pathway, QuantityFromBase, Source, Technique, Term
 from ..signoff import due, lapsed
 from ..text import plain
 from ..units import Units, unit_shown
@@ -53,7 +53,7 @@ class Planned:
 
 def plan(linked: Linked, ready: Mapping[str, Any], examples: Callable[[str], list], tables: Callable[[str], list], references: Mapping[str, str],
          units: Units, version: Versions, lately: Sequence[tuple[str, list[tuple[str, str, str]]]] = (), linked_data: Callable[[str], str] | None = None,
-         more: Mapping[str, tuple[str, Callable[[], Page]]] | None = None) -> list[Planned]:
+         more: Mapping[str, tuple[str, Callable[[], Page]]] | None = None, tried: Collection[str] = ()) -> list[Planned]:
     """Every page, every calculator's script, and the data of the search: each is made only when it is asked for.
 
     ready: calculator id -> a calculator made ready (see calculate.Ready).
@@ -63,6 +63,7 @@ def plan(linked: Linked, ready: Mapping[str, Any], examples: Callable[[str], lis
     version: gives the version of a card. lately: what was new or changed, day by day (see history.lately).
     linked_data: gives what a technique's page says of itself to a machine, as JSON-LD (see opendata.linked_data).
     more: path -> title and maker of the pages that are made of something other than the cards, to be found by the search like the rest.
+    tried: calculators whose worked examples were worked out with the numbers of the cards below the local layer.
     """
     library, more = linked.library, more or {}
     env = _environment()
@@ -91,7 +92,7 @@ def plan(linked: Linked, ready: Mapping[str, Any], examples: Callable[[str], lis
     index("calculators/index.md", "Calculators", lambda: _calculators(env, linked, on))
     each("technique", "techniques", library.techniques, lambda t: _technique(env, linked, t, on))
     each("pathway", "pathways", library.pathways, lambda p: _pathway(env, linked, p, on))
-    each("calculator", "calculators", on, lambda r: _calculator(env, linked, r, examples(r.declared.id), tables(r.declared.id)))
+    each("calculator", "calculators", on, lambda r: _calculator(env, linked, r, examples(r.declared.id), tables(r.declared.id), r.declared.id in tried))
     each("page", "pages", library.pages, lambda p: _page_of_claims(env, linked, p))
     each("source", "sources", library.sources, lambda s: _source(env, linked, s))
     for path, title, make in _ledgers(env, linked):
@@ -191,7 +192,7 @@ def _home(env: Environment, linked: Linked, on: Mapping[str, Any], lately: Seque
         (lapses if lapsed(r, library) else standing).append((kind, r))
     return _page(env, "home.md.j2", "index.md", library.department.name, meta={"hide": ["navigation", "toc"], **REMEMBERING, "styles": [*REMEMBERING["styles"], "home"]}, prose=prose, department=library.department,
                  stages=_by_stage(library), pathways=sorted(library.pathways.values(), key=lambda p: p.title), calculators=_titled(on),
-                 minutes=reading_minutes, lately=[(day, sorted(cards, key=lambda c: c[2].lower())) for day, cards in named if cards],
+                 minutes=reading_minutes, local_count=sum(q.is_local for t in (*library.techniques.values(), *library.techniques_off.values()) for q in t.quantities.values()), lately=[(day, sorted(cards, key=lambda c: c[2].lower())) for day, cards in named if cards],
                  unsigned=[t for t in in_order(library) if not t.review.signed_off], technique_count=len(library.techniques),
                  lapses=sorted(lapses, key=lambda x: (x[1].review.signed_off.on, x[1].title.lower())),
                  dues=sorted(((due(r.review), r.title, kind, r.id) for kind, r in standing), key=lambda d: (d[0], d[1].lower())))
@@ -233,7 +234,7 @@ def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, 
         {**REMEMBERING, **_to_review(t, library), "sheet": True, "card": t.id, "version": env.globals["versions"][t.id]}, prose=Prose(linked, f"techniques/{t.id}.html", t.id), t=t,
         # Data, not a script that runs; without a < nothing in it can end the element.
         described=Markup(env.globals["linked_data"](t.id).replace("<", "\\u003c")) if env.globals["linked_data"] else "",
-        headline=[q for q in quantities if q.headline],
+        headline=[q for q in quantities if q.headline], locals=[q for q in quantities if q.is_local],
         explained=[q for q in quantities if q.headline and (q.why or q.reported)], others=[q for q in quantities if not q.headline], minutes=reading_minutes(t),
         along=[(p, library.techniques.get(a), library.techniques.get(b)) for p, a, b in linked.along.get(t.id, ())],
         calculators=[r.declared for r in on.values() if t.id in r.declared.used_by],
@@ -272,7 +273,7 @@ def _self_test(env: Environment, linked: Linked, pathways: Sequence[Pathway]) ->
                  meta={"hide": ["navigation", "toc"], "styles": ["memory"], "scripts": ["memory", "selftest"]})
 
 
-def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, tables: list) -> Page:
+def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, tables: list, tried: bool) -> Page:
     c: Calculator = ready.declared
     drawings = [d for d in ("plot" if c.plot else "", c.diagram) if d]
     return _page(
@@ -280,8 +281,15 @@ def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, ta
         c=c, ready=ready, equations=calc.equations(ready), examples=examples, numbers=_numbers(ready),
         cards=[linked.library.techniques[i] for i in c.used_by],
         drawings=drawings, tables=tables, groups=_groups(c), withheld={o.declared.name for o in ready.outputs if o.conditions},
-        beside=[q for r in c.beside if (q := linked.library.quantity(r))],
+        beside=[q for r in c.beside if (q := linked.library.quantity(r))], tried=tried, locals=[q for r in _taken(ready) if (q := linked.library.quantity(r)).is_local],
     )
+
+
+def _taken(ready: Any) -> list[str]:
+    """card/key of every number that a calculator takes from a card, in the order in which it declares them."""
+    ends = [v for x in ready.declared.inputs.values() for v in (x.low, x.high, x.start) if isinstance(v, str) and v.startswith("quantity:")]
+    sets = [n for x in ready.inputs.values() for numbers in (x.choices or {}).values() for n in numbers.values()]
+    return list(dict.fromkeys([*(v.removeprefix("quantity:").partition(".")[0] for v in ends), *(n.quantity for n in (*ready.constants.values(), *sets) if n.quantity)]))
 
 
 def _groups(c: Calculator) -> list[tuple[str, list]]:
@@ -332,6 +340,8 @@ def _by_page(linked: Linked, prose: Prose, found: Iterable[tuple[Any, Statement]
         words = Prose(linked, prose.page, s.id if s.kind == "technique" else "").text(s.text)
         if s.amount:
             words = Markup("{}: {}").format(words, prose.amount(s.amount))
+        if s.remark:
+            words = Markup("{} [{}]").format(words, s.remark)
         pages.setdefault((s.kind, s.id, title), []).append((what, s, words))
     return pages
 
@@ -365,6 +375,8 @@ def _ledgers(env: Environment, linked: Linked) -> Iterator[tuple[str, str, Calla
     yield from in_parts("figures", "Every figure and what it rests on", [s for s in shown if s.amount])
     yield "ledgers/recalled.md", "Recalled, not yet confirmed", recalled
     yield from in_parts("common-practice", "Common practice only", [s for s in shown if not s.basis.citations])
+    if linked.library.built_on:
+        yield "ledgers/local.md", "What differs here", lambda: page("local", "What differs here", **_differs(linked.library))
 
 
 def _parts(statements: Iterable[Statement]) -> list[list[Statement]]:
@@ -377,6 +389,20 @@ def _parts(statements: Iterable[Statement]) -> list[list[Statement]]:
         before = s.kind, s.id
         parts[-1].append(s)
     return parts
+
+
+def _differs(library: Library) -> dict[str, Any]:
+    """What the local layer changes: values card by card, what is switched off with the reason, what is added."""
+    cards = sorted((*library.techniques.values(), *library.techniques_off.values()), key=lambda t: t.title.lower())
+    records = {"technique": {**library.techniques, **library.techniques_off}, "calculator": library.calculators}
+    added = [(kind, r.id, r.title) for kind, found in (("technique", library.techniques), ("pathway", library.pathways), ("calculator", library.calculators), ("page", library.pages))
+             for r in found.values() if r.file.startswith("local/")]
+    return {
+        "values": [(t.title, found) for t in cards if (found := [q for q in t.quantities.values() if q.is_local])],
+        "from_base": [q for t in cards for q in t.quantities.values() if isinstance(q, QuantityFromBase)],
+        "off": [("technique card" if kind == "technique" else kind, records[kind][id].title, why) for (kind, id), why in library.why_off.items()],
+        "added": [x for x in added if not (x[0] == "calculator" and x[1] in library.department.calculators_off)],
+    }
 
 
 def _glossary(env: Environment, linked: Linked) -> Page:

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from markupsafe import Markup, escape
 
 from ..link import Linked
-from ..model import CHECKED, Amount, Basis, Citation, Quantity, Source
-from ..text import SWITCHED_OFF, Link, to_html, to_words
+from ..model import CHECKED, Amount, Basis, Citation, LocalQuantity, Quantity, QuantityFromBase, Source
+from ..text import CARD_SWITCHED_OFF, FROM_BASE, LOCAL_VALUE, SWITCHED_OFF, Link, to_html, to_words
 from ..units import amount, amount_number, unit_shown
 
 FOLDERS = {"page": "pages", "card": "techniques", "technique": "techniques", "calculator": "calculators", "pathway": "pathways", "source": "sources"}
@@ -70,7 +70,15 @@ class Prose:
                 reference = link.target if "/" in link.target else f"{self.card}/{link.target}"
                 quantity = self.library.quantity(reference)
                 href = self.quantity_href(quantity)
-                return f'<a class="figure" href="{href}" title="{escape(quantity.label)}">{words or self.amount(quantity.amount)}</a>'
+                mark, more = "", ""
+                if isinstance(quantity, LocalQuantity):
+                    mark, more = LOCAL_VALUE, f": local value, in place of {self.amount(quantity.base)}"
+                elif isinstance(quantity, QuantityFromBase):
+                    mark, more = FROM_BASE, f": worked from {'; '.join(quantity.bases)}"
+                title = escape(quantity.label + more)
+                shown = words or self.amount(quantity.amount)
+                figure = f'<a class="figure" href="{href}" title="{title}">{shown}</a>' if href else f'<span title="{title}">{shown}</span>'
+                return figure + (f' <span class="local-mark">{mark}</span>' if mark and not words else "")
             case "term":
                 term = self.library.terms[link.target]
                 return f'<a class="term" href="{self.to(f"glossary.html#{term.id}")}" title="{escape(self.plain(term.meaning))}">{words or escape(term.term)}</a>'
@@ -79,7 +87,9 @@ class Prose:
             case scheme:
                 records = {"card": self.library.techniques, "calculator": self.library.calculators, "pathway": self.library.pathways, "page": self.library.pages}[scheme]
                 if scheme == "calculator" and self.is_off(link.target):
-                    return f'{words}{" " if words else ""}<span class="gloss">{SWITCHED_OFF}</span>'
+                    return f'{words}{" " if words else ""}<span class="switched-off">{SWITCHED_OFF}</span>'
+                if scheme == "card" and link.target in self.library.techniques_off:
+                    return f'{words or escape(self.library.techniques_off[link.target].title)} <span class="switched-off">{CARD_SWITCHED_OFF}</span>'
                 return f'<a href="{self.href(scheme, link.target)}">{words or escape(records[link.target].title)}</a>'
 
     def is_off(self, calculator: str) -> bool:
@@ -97,25 +107,40 @@ class Prose:
             case "value":
                 return "–" if self.page.startswith("calculators/") else "…"
             case "quantity":
-                a = library.quantity(link.target if "/" in link.target else f"{card}/{link.target}").amount
-                return link.words or amount(a.unit, a.value, a.low, a.high)
+                q = library.quantity(link.target if "/" in link.target else f"{card}/{link.target}")
+                mark = LOCAL_VALUE if isinstance(q, LocalQuantity) else FROM_BASE if isinstance(q, QuantityFromBase) else ""
+                a = q.amount
+                return link.words or " ".join(x for x in (amount(a.unit, a.value, a.low, a.high), mark) if x)
             case "term":
                 return link.words or library.terms[link.target].term
             case "source":
                 return link.words or short_name(library.sources[link.target])
             case "calculator" if self.is_off(link.target):
                 return f"{link.words} {SWITCHED_OFF}".strip()
+            case "card" if link.target in library.techniques_off:
+                return f"{link.words or library.techniques_off[link.target].title} {CARD_SWITCHED_OFF}"
             case scheme:
                 records = {"card": library.techniques, "calculator": library.calculators, "pathway": library.pathways, "page": library.pages}[scheme]
                 return link.words or records[link.target].title
 
     def quantity_href(self, quantity: Quantity) -> str:
+        """Where a number stands; empty for one of a card that is switched off, which has no page."""
+        if quantity.card in self.library.techniques_off:
+            return ""
         anchor = f"#quantity-{quantity.key}"
         return anchor if quantity.card == self.card and self.page == address("card", self.card) else self.to(address("card", quantity.card) + anchor)
 
     def amount(self, a: Amount) -> Markup:
         """A figure with its unit, as in a sentence."""
         return escape(amount(a.unit, a.value, a.low, a.high))
+
+    def local(self, q: Quantity) -> Markup:
+        """What follows a figure outside a sentence: nothing, or a space, that it is local, and the base value it stands in place of."""
+        if isinstance(q, QuantityFromBase):
+            return Markup(' <span class="local-mark">worked from the base: {}</span>').format("; ".join(q.bases))
+        if not isinstance(q, LocalQuantity):
+            return Markup("")
+        return Markup(' <span class="local-mark">local; base {}</span>').format(self.amount(q.base))
 
     def figure(self, a: Amount) -> Markup:
         """A figure for display: number and unit in elements of their own."""

@@ -18,8 +18,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..link import Linked
-from ..model import Calculator, Page, Pathway, Quantity, Source, Technique, Term
-from ..text import Link, links, parts
+from ..model import Calculator, LocalQuantity, Page, Pathway, Quantity, QuantityFromBase, Source, Technique, Term
+from ..text import FROM_BASE, Link, links, parts
 from ..units import amount, unit_shown
 from .prose import MARKS, Prose, address, short_name
 
@@ -256,6 +256,10 @@ def _calculator(linked: Linked, c: Calculator) -> Record:
 
 def _number(linked: Linked, t: Technique, q: Quantity) -> Record:
     figure = amount(q.amount.unit, q.amount.value, q.amount.low, q.amount.high)
+    if isinstance(q, LocalQuantity):
+        figure += f" [local; base {amount(q.base.unit, q.base.value, q.base.low, q.base.high)}]"
+    if isinstance(q, QuantityFromBase):
+        figure += f" {FROM_BASE}"
     standing = q.basis.standing
     record = Record("number" if q.headline else "cited", f"{address('card', t.id)}#quantity-{q.key}", q.label, t.title, [(0.8, q.label)], figure=figure,
                     mark=MARKS.get(standing, standing))
@@ -313,7 +317,7 @@ def _spoken(linked: Linked, text: str) -> str:
         elif part.words or part.scheme == "term":
             said.append(part.words or library.terms[part.target].term)
         elif part.scheme in named:
-            said.append(named[part.scheme][part.target].title)
+            said.append((named[part.scheme].get(part.target) or library.techniques_off[part.target]).title)
     return "".join(said).replace("*", "")
 
 

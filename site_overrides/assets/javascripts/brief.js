@@ -278,6 +278,10 @@
         make('div', {class: 'brief-calculators'}, stage.calculators.map(makeBlock)),
         make('div', {class: 'brief-cards'}, stage.cards.map(function (card) { return makeCard(card, IN_THEATRE.indexOf(stage.stage) >= 0); }))));
     });
+    if (plan.local) {
+      sheet.appendChild(make('section', {class: 'brief-local', 'aria-label': 'Local values'}, make('h3', {}, 'Local values'),
+        make('ul', {class: 'claims local-values'}, plan.local.map(function (words) { return make('li', {}, words); }))));
+    }
     head.sources = make('p', {class: 'brief-sources'});
     sheet.appendChild(make('footer', {class: 'brief-foot'}, make('h3', {}, 'Sources'), head.sources));
   }
