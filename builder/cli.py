@@ -696,7 +696,7 @@ def _answer(ready: calculate.Ready, result: calculate.Result, library: Any) -> d
         return calculate.as_date(result.values[name]) if kind == "date" else result.values[name]
 
     local_values = [{"quantity": f"{q.card}/{q.key}", "label": q.label, "value": _in_words(q.amount), "base": _in_words(q.base), "why": q.why}
-                    for q in local.values(library) if f"{q.card}/{q.key}" in local.taken(c)]
+                    for q in local.values(library) if f"{q.card}/{q.key}" in c.taken]
     answer = {
         "calculator": c.id, "title": c.title,
         "inputs": {n: {"label": x.label, "value": result.choices[n] if n in result.choices else value(n, x.kind), "unit": x.unit,

@@ -42,7 +42,9 @@ class Kept:
     validated: dict[str, Any] = field(default_factory=dict)
     ruled: dict[str, Any] = field(default_factory=dict)
     linked: dict[Any, Any] = field(default_factory=dict)
+    ready: dict[str, Any] = field(default_factory=dict)
     references: dict[str, str] = field(default_factory=dict)
+    templates: Any = None
     tools: tuple[Sequence[Mapping[str, Any]], validate.Schemas, Units] | None = None
 
 
@@ -67,7 +69,7 @@ def build(root: Path, today: date | None = None, kept: Kept | None = None) -> Bu
     problems += signoff.check(library, today)
     linked, found = link.link(library, kept.linked)
     problems += found
-    ready, tried, found = _prepared(library, plain, units)
+    ready, tried, found = _prepared(library, plain, units, kept.ready)
     problems += found
     return Built(linked, ready, in_order(problems), units, declared, plain, tried)
 
@@ -83,9 +85,9 @@ def _read(root: Path, kept: MutableMapping[str, Any]) -> tuple[list[Document], l
     return documents, problems, unsound
 
 
-def _prepared(library: Library, plain: Library, units: Units) -> tuple[Mapping[str, calculate.Ready], Mapping[str, calculate.Ready], list[Problem]]:
+def _prepared(library: Library, plain: Library, units: Units, kept: MutableMapping[str, Any]) -> tuple[Mapping[str, calculate.Ready], Mapping[str, calculate.Ready], list[Problem]]:
     """Calculators made ready with the numbers of this department, those tried with the numbers they came with, and the problems of both."""
-    ready, found = calculate.prepare(library, units)
+    ready, found = calculate.prepare(library, units, kept)
     touched = local.under_local_values(library, plain)
     if not touched:
         return ready, {}, found
@@ -94,15 +96,16 @@ def _prepared(library: Library, plain: Library, units: Units) -> tuple[Mapping[s
     return ready, tried, [*(p for p in found if p.file not in files), *told, *local.broken(found, told, library, touched)]
 
 
-def plan(built: Built, kept: MutableMapping[str, str] | None = None, lately: Sequence[Any] = (), past: Sequence[changelog.Entry] = ()) -> list[Any]:
+def plan(built: Built, kept: Kept | None = None, lately: Sequence[Any] = (), past: Sequence[changelog.Entry] = ()) -> list[Any]:
     """Every file of the site as a render.Planned, made only when it is asked for; for a library without problems.
 
-    kept: references set by an earlier build (see references.in_style). lately: what was new or changed (see history.lately).
+    kept: references set and templates loaded by an earlier build. lately: what was new or changed (see history.lately).
     past: what each of the last commits changed, newest first (see `changed`); without any there is no such page and no feed.
     """
     from . import opendata, references, render  # `cards check` need not wait for what only pages want
 
-    linked = built.linked
+    kept, linked = kept or Kept(), built.linked
+    kept.templates = kept.templates or render.templates()
     department, version = linked.library.department, versions.Versions(linked.library)
     where = {kind: f"cards/{folder}/ID.yaml" for folder, kind in read.FOLDERS.items()} | {kind: f"cards/{file}" for file, kind in read.SINGLE.items()}
     where |= {kind: f"local/{file}" for file, kind in read.SINGLES[read.LOCAL].items() if kind not in where}
@@ -118,7 +121,7 @@ def plan(built: Built, kept: MutableMapping[str, str] | None = None, lately: Seq
     if past:
         more[f"{changelog.PAGE}.md"] = changelog.TITLE, lambda: render.Page(f"{changelog.PAGE}.md", changelog.page(past))
     made = render.plan(linked, built.ready, lambda id: calculate.worked(built.tried.get(id, built.ready[id])), lambda id: calculate.tables(built.ready[id]),
-                       references.in_style(linked.library.sources.values(), kept), built.units, version, lately, opendata.linked_data(linked, version), more, built.tried)
+                       references.in_style(linked.library.sources.values(), kept.references), built.units, version, lately, opendata.linked_data(linked, version), more, built.tried, kept.templates)
     data = {path: functools.partial(make, linked, version) for path, make in opendata.FILES.items()}
     if past:
         data[changelog.FEED] = lambda: [changelog.feed(past, department.name)]
@@ -128,7 +131,7 @@ def plan(built: Built, kept: MutableMapping[str, str] | None = None, lately: Seq
 _EXAMPLES = 500  # cards of a kind that the page of fields looks through for its examples
 
 
-def pages(built: Built, kept: MutableMapping[str, str] | None = None, lately: Sequence[Any] = (), past: Sequence[changelog.Entry] = ()) -> Iterator[Any]:
+def pages(built: Built, kept: Kept | None = None, lately: Sequence[Any] = (), past: Sequence[changelog.Entry] = ()) -> Iterator[Any]:
     """Every file of the site as a render.Page, one after the other (see `plan`)."""
     return (planned.make() for planned in plan(built, kept, lately, past))
 

@@ -235,13 +235,6 @@ def values(library: Library) -> list[LocalQuantity]:
     return [q for t in (*library.techniques.values(), *library.techniques_off.values()) for q in t.quantities.values() if isinstance(q, LocalQuantity)]
 
 
-def taken(c: Calculator) -> set[str]:
-    """card/key of each number a calculator takes from a card."""
-    constants = (*c.constants.values(), *(k for i in c.inputs.values() for choice in i.choices.values() for k in choice.sets.values()))
-    named = [k.quantity for k in constants if k.quantity] + [v for i in c.inputs.values() for v in (i.low, i.high, i.start) if isinstance(v, str) and v.startswith("quantity:")]
-    return {x.removeprefix("quantity:").partition(".")[0] for x in named}
-
-
 def under_local_values(library: Library, plain: Library) -> set[str]:
     """The calculators of the cards below whose answers the layer may change: by a number they take, or by the list days.
 
@@ -252,7 +245,7 @@ def under_local_values(library: Library, plain: Library) -> set[str]:
     local = {f"{q.card}/{q.key}" for q in values(library)}
     days = library.department and plain.department and library.department.list_days != plain.department.list_days
     return {id for id, c in library.calculators.items() if not is_local(c.file)
-            and (taken(c) & local or (days and any(i.kind == "date" for i in c.inputs.values())))}
+            and (set(c.taken) & local or (days and any(i.kind == "date" for i in c.inputs.values())))}
 
 
 def broken(found: Iterable[Problem], told: Iterable[Problem], library: Library, touched: Iterable[str]) -> list[Problem]:
@@ -269,7 +262,7 @@ def broken(found: Iterable[Problem], told: Iterable[Problem], library: Library, 
         if p.file not in files or (p.file, p.rule, p.message) in known or p.rule in ("example-misses", "example-input"):
             continue
         c = files[p.file]
-        local = sorted(taken(c) & {f"{q.card}/{q.key}" for q in values(library)})
+        local = sorted(set(c.taken) & {f"{q.card}/{q.key}" for q in values(library)})
         if d is None or not local:  # by the list days: told where it stands
             problems.append(p)
         else:

@@ -462,6 +462,14 @@ class Calculator:
     not_for: tuple[Claim, ...] = ()
     examples: tuple[Example, ...] = ()
 
+    @property
+    def taken(self) -> tuple[str, ...]:
+        """card/key of each number that it takes from a card, each once, in the order in which it declares them."""
+        ends = [v for i in self.inputs.values() for v in (i.low, i.high, i.start) if isinstance(v, str) and v.startswith("quantity:")]
+        sets = [k for i in self.inputs.values() for choice in i.choices.values() for k in choice.sets.values()]
+        named = ends + [k.quantity for k in (*self.constants.values(), *sets) if k.quantity]
+        return tuple(dict.fromkeys(x.removeprefix("quantity:").partition(".")[0] for x in named))
+
 
 @dataclass(frozen=True, slots=True)
 class Source:

@@ -32,7 +32,7 @@ from .site import configuration
 
 log = logging.getLogger("mkdocs.serving")
 
-AT_ONCE = 0.1  # seconds for the pages around a change; the rest waits for the background
+AT_ONCE = 0.05  # seconds for the pages around a change; the rest waits for the background
 MOST_LISTED = 20
 HERE = "<!-- what to put right -->"  # where main.html lets a running server speak
 
@@ -89,7 +89,7 @@ class Preview:
         if changed & {("department", "department"), ("local-department", "department")}:  # its name stands on every page
             self.all()
             return
-        plan = builder["compose"].plan(built, self._session.kept.references, self._session.lately, self._session.past or ())
+        plan = builder["compose"].plan(built, self._session.kept, self._session.lately, self._session.past or ())
         around = built.linked.around(changed)
         plan.sort(key=lambda p: (p.kind, p.id) not in changed if (p.kind, p.id) in changed | around else 2)
         self._remove({p.path for p in plan})
@@ -179,6 +179,7 @@ class _Server(LiveReloadServer):
     def __init__(self, preview: Preview, host: str, port: int) -> None:
         super().__init__(builder=preview.update, host=host, port=port, root=str(preview.folder))
         self._preview = preview
+        self.build_delay = 0.05  # seconds without an event, after which an editor has done saving
         self.observer = Observer()  # told by the system; asking for the time of every card again and again takes longer than an edit
 
     def watch(self, path: str, func: None = None, *, recursive: bool = True) -> None:

@@ -114,7 +114,7 @@ def on_config(config: Any) -> Any:
     config.extra["serving"], config.extra["problem_count"] = _session.serving, len(problems)
     if not problems:
         _session.lately = builder["history"].lately(root, made)
-        plan = builder["compose"].plan(built, _session.kept and _session.kept.references, _session.lately, _past(builder, root, built, made))
+        plan = builder["compose"].plan(built, _session.kept, _session.lately, _past(builder, root, built, made))
         department = built.linked.library.department
         if _session.serving:
             _session.documents = {d.file: d for d in built.linked.library.documents}

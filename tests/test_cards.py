@@ -32,7 +32,7 @@ RECALLED = "recalled, verify before use"
 TECHNIQUES = sorted(f.stem for f in (PROJECT / "cards/techniques").glob("*.yaml"))
 
 
-REFERENCES: dict[str, str] = {}  # set once for all tests
+REFERENCES = compose.Kept()  # set once for all tests
 CALCULATORS = sorted(f.stem for f in (PROJECT / "cards/calculators").glob("*.yaml"))
 
 
@@ -176,7 +176,7 @@ def test_a_sentence_does_not_name_a_calculator_that_is_switched_off() -> None:
 
     def naming(off: tuple[str, ...]) -> tuple[set[tuple[str, str]], set[str]]:
         library = replace(b.linked.library, calculators=named, department=replace(b.linked.library.department, calculators_off=off))
-        made = compose.pages(replace(b, linked=replace(b.linked, library=library), ready={id: replace(r, declared=named[id]) for id, r in b.ready.items()}), REFERENCES)
+        made = list(compose.pages(replace(b, linked=replace(b.linked, library=library), ready={id: replace(r, declared=named[id]) for id, r in b.ready.items()}), REFERENCES))
         return {(p.path, id) for p in made for id in named if named[id].title in p.text}, {p.path for p in made if SWITCHED_OFF in p.text}
 
     (named_on, told_on), (named_off, told_off) = naming(()), naming(tuple(named))

@@ -35,7 +35,7 @@ def _templates_are_compiled_once() -> Iterator[None]:
         yield
 
 
-REFERENCES: dict[str, str] = {}  # the processor sets each source once
+REFERENCES = compose.Kept()  # the processor sets each source once
 
 LONGEST = 2.0  # seconds a case may take
 

@@ -31,6 +31,19 @@ class Watched(Preview):
             assert not thread.is_alive()
 
 
+@pytest.fixture(autouse=True)
+def modules() -> Iterator[None]:
+    """A server loads the builder afresh; the other tests of this process keep the classes they know."""
+    import builder
+
+    kept, names = {n: m for n, m in sys.modules.items() if n.startswith("builder.")}, dict(vars(builder))
+    yield
+    for name in [n for n in sys.modules if n.startswith("builder.")]:
+        del sys.modules[name]
+    sys.modules.update(kept)
+    vars(builder).update(names)
+
+
 @pytest.fixture
 def preview(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Watched:
     monkeypatch.setenv("NO_MKDOCS_2_WARNING", "1")

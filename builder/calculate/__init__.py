@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from ..model import Document, Library
+from collections.abc import MutableMapping
+from typing import Any
+
+from ..model import Calculator, Document, Library
 from ..problems import Problem
 from ..units import Units
 from .dates import EPOCH, FIRST_YEAR, LAST_YEAR, as_date
@@ -17,24 +20,37 @@ __all__ = [
 ]
 
 
-def prepare(library: Library, units: Units) -> tuple[dict[str, Ready], list[Problem]]:
+def prepare(library: Library, units: Units, kept: MutableMapping[str, Any] | None = None) -> tuple[dict[str, Ready], list[Problem]]:
     """Every calculator of the library made ready, and what is wrong with those that cannot be.
 
-    The worked examples are run; one that misses is a problem at its line.
+    The worked examples are run; one that misses is a problem at its line. kept: what an earlier call made; a calculator that is
+    the very same object, and whose numbers on cards and list days are the same, is not run again.
     """
     ready: dict[str, Ready] = {}
     problems: list[Problem] = []
     documents = {d.id: d for d in library.documents if d.kind == "calculator"}
     for calculator in library.calculators.values():
-        document = documents[calculator.id]
-        faults: list[CalculatorFault] = []
-        made = Preparation(calculator, library, units, faults).run()
-        if made is not None and not faults:
-            ready[calculator.id] = made
-            faults += example_faults(made)
-            faults += table_faults(made)
-        problems += [_problem(f, document) for f in faults]
+        document, depends = documents[calculator.id], _depends(calculator, library) if kept is not None else ()
+        before = kept.get(calculator.id) if kept is not None else None
+        if before is None or before[0] is not document or before[1] != depends:
+            faults: list[CalculatorFault] = []
+            made = Preparation(calculator, library, units, faults).run()
+            sound = made if not faults else None
+            if sound is not None:
+                faults += example_faults(sound)
+                faults += table_faults(sound)
+            before = document, depends, sound, [_problem(f, document) for f in faults]
+            if kept is not None:
+                kept[calculator.id] = before
+        if before[2] is not None:
+            ready[calculator.id] = before[2]
+        problems += before[3]
     return ready, problems
+
+
+def _depends(c: Calculator, library: Library) -> tuple[Any, ...]:
+    """What a calculator takes from elsewhere: the record itself where a layer has changed it, the numbers of cards, the list days."""
+    return c, library.department and library.department.list_days, *(library.quantity(name) for name in c.taken)
 
 
 def _problem(f: CalculatorFault, d: Document) -> Problem:

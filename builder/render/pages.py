@@ -53,7 +53,8 @@ class Planned:
 
 def plan(linked: Linked, ready: Mapping[str, Any], examples: Callable[[str], list], tables: Callable[[str], list], references: Mapping[str, str],
          units: Units, version: Versions, lately: Sequence[tuple[str, list[tuple[str, str, str]]]] = (), linked_data: Callable[[str], str] | None = None,
-         more: Mapping[str, tuple[str, Callable[[], Page]]] | None = None, tried: Collection[str] = ()) -> list[Planned]:
+         more: Mapping[str, tuple[str, Callable[[], Page]]] | None = None, tried: Collection[str] = (),
+         loaded: Environment | None = None) -> list[Planned]:
     """Every page, every calculator's script, and the data of the search: each is made only when it is asked for.
 
     ready: calculator id -> a calculator made ready (see calculate.Ready).
@@ -63,10 +64,10 @@ def plan(linked: Linked, ready: Mapping[str, Any], examples: Callable[[str], lis
     version: gives the version of a card. lately: what was new or changed, day by day (see history.lately).
     linked_data: gives what a technique's page says of itself to a machine, as JSON-LD (see opendata.linked_data).
     more: path -> title and maker of the pages that are made of something other than the cards, to be found by the search like the rest.
-    tried: calculators whose worked examples were worked out with the numbers of the cards below the local layer.
+    loaded: as `templates` loads them; without, they are loaded anew. tried: calculators whose worked examples were worked out with the numbers of the cards below the local layer.
     """
     library, more = linked.library, more or {}
-    env = _environment()
+    env = loaded or templates()
     env.globals.update(linked_data=linked_data, changes="changes.html" if "changes.md" in more else "")
     env.globals.update(references_of=references, axis=lambda q: axis(q, units.factor))
     env.globals.update(versions=_Versions(linked, version), lapsed=lambda record: lapsed(record, library))
@@ -130,7 +131,8 @@ class _Versions(dict):
         return self[id]
 
 
-def _environment() -> Environment:
+def templates() -> Environment:
+    """The templates of all pages; loading them takes a moment."""
     env = Environment(loader=PackageLoader("builder.render"), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined)
     env.globals.update(marks=MARKS, meanings=MEANINGS, short_name=short_name, shown=calc.shown, typed=calc.typed, unit_word=unit_shown)
     env.filters["heading"] = heading
@@ -281,15 +283,8 @@ def _calculator(env: Environment, linked: Linked, ready: Any, examples: list, ta
         c=c, ready=ready, equations=calc.equations(ready), examples=examples, numbers=_numbers(ready),
         cards=[linked.library.techniques[i] for i in c.used_by],
         drawings=drawings, tables=tables, groups=_groups(c), withheld={o.declared.name for o in ready.outputs if o.conditions},
-        beside=[q for r in c.beside if (q := linked.library.quantity(r))], tried=tried, locals=[q for r in _taken(ready) if (q := linked.library.quantity(r)).is_local],
+        beside=[q for r in c.beside if (q := linked.library.quantity(r))], tried=tried, locals=[q for r in c.taken if (q := linked.library.quantity(r)).is_local],
     )
-
-
-def _taken(ready: Any) -> list[str]:
-    """card/key of every number that a calculator takes from a card, in the order in which it declares them."""
-    ends = [v for x in ready.declared.inputs.values() for v in (x.low, x.high, x.start) if isinstance(v, str) and v.startswith("quantity:")]
-    sets = [n for x in ready.inputs.values() for numbers in (x.choices or {}).values() for n in numbers.values()]
-    return list(dict.fromkeys([*(v.removeprefix("quantity:").partition(".")[0] for v in ends), *(n.quantity for n in (*ready.constants.values(), *sets) if n.quantity)]))
 
 
 def _groups(c: Calculator) -> list[tuple[str, list]]:
@@ -412,12 +407,12 @@ def _glossary(env: Environment, linked: Linked) -> Page:
 
 def fields_page(schemas: Iterable[Mapping[str, Any]], written: Mapping[str, Sequence[Any]], where: Mapping[str, str]) -> Page:
     """The reference of every field of every kind of card; for what it takes see fields.sections."""
-    return _page(_environment(), "fields.md.j2", "fields.md", "Fields of a card", sections=fields.sections(schemas, written, where))
+    return _page(templates(), "fields.md.j2", "fields.md", "Fields of a card", sections=fields.sections(schemas, written, where))
 
 
 def problem_page(problems: list[Any], first: bool) -> list[Page]:
     """The list of problems for a running server; as the home page too when there are no good pages to keep."""
-    env = _environment()
+    env = templates()
     files: dict[str, list[Any]] = {}
     for problem in problems:
         files.setdefault(problem.file, []).append(problem)
