@@ -224,7 +224,7 @@ def new(ctx: click.Context, kind: str, id: str) -> None:
     single = {v: k for k, v in SINGLE.items()}
     folder = {v: k for k, v in FOLDERS.items()}
     if not starter.is_id(id):
-        raise CouldNotRun(f"'{id}' cannot be an id: use lower-case letters and digits joined by single hyphens.")
+        raise CouldNotRun(f"'{id}' cannot be an id: use lower-case letters and digits joined by single hyphens, and no name of an index page or of a device on Windows.")
     path = root / "cards" / (single[kind] if kind in single else f"{folder[kind]}/{id}.yaml")
     text = starter.starter(kind, compose.load_schemas(root))
     path.parent.mkdir(parents=True, exist_ok=True)

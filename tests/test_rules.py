@@ -159,6 +159,11 @@ MADE = [
     Made("not-an-id", _file("techniques/Raised Pressure.yaml", b""), "cards/techniques/Raised Pressure.yaml", 1, 1, "file-name",
          "'Raised Pressure.yaml' cannot be an id: ids are lower-case letters and digits joined by single hyphens.",
          "Rename the file, for example raised-pressure.yaml."),
+    Made("index-as-id", _file("techniques/index.yaml", technique().encode()), "cards/techniques/index.yaml", 1, 1, "file-name",
+         "'index.yaml' cannot be an id: 'index' is the name of an index page, or of a device on Windows.",
+         "Rename the file, for example index-card.yaml."),
+    Made("device-as-id", _file("techniques/con.yaml", technique().encode()), "cards/techniques/con.yaml", 1, 1, "file-name",
+         "'con.yaml' cannot be an id: 'con' is the name of an index page, or of a device on Windows.", "Rename the file, for example con-card.yaml."),
     Made("no-department", _no_department, "cards/department.yaml", 1, 1, "no-department",
          "There is no cards/department.yaml, so the site has no name.", "Make one: cards new department department"),
 ]
