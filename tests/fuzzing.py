@@ -331,20 +331,21 @@ def formula_check(source: str) -> bool:
         assert not isinstance(part, Num) or math.isfinite(part.value)
     with watched(code=True):
         value = evaluate(tree, VALUES)
-    assert type(value) in (bool, int, float), type(value)
+    # A choice by itself is no result: `converted` refuses it below.
+    assert type(value) in (bool, int, float) or found.kind == "choice" and value in ("right", "left"), value
     script = javascript(tree)
     assert not (rest := _WORDS_OF_SCRIPT.sub("", script)).strip(), f"{rest!r} is not of the language."
     equation = ElementTree.fromstring(f"<math>{mathml(tree, lambda n: f'<mi>{escape(n)}</mi>', lambda n, k: f'<mi>{escape(k)}</mi>')}</math>")
     assert {e.tag for e in equation.iter()} <= {*_EQUATION, "math"}
     assert not any(e.attrib.keys() - {"mathvariant", "stretchy", "fence", "columnalign"} for e in equation.iter())
-    if len(ACCEPTED) < KEPT and steady(tree, value):
+    if len(ACCEPTED) < KEPT and found.kind != "choice" and steady(tree, value):
         ACCEPTED.append((source, script, value))
-    if found.kind == "number":
-        for unit in ("mmHg", "kPa", "ratio", "day"):
-            try:
-                converted(tree, found, unit, units())
-            except FormulaError as error:
-                assert error.rule == "dimension"
+    for unit in ("mmHg", "kPa", "ratio", "day"):
+        try:
+            converted(tree, found, unit, units())
+            assert found.kind == "number"
+        except FormulaError as error:
+            assert error.rule == "dimension"
     return True
 
 

@@ -37,9 +37,12 @@ def test_random_bytes_are_told_as_problems(raw: bytes, card: tuple[str, str, str
 
 
 # How many cases of each target fit into a test run.
-@pytest.mark.parametrize(("target", "number"), [("reader", 60), ("card", 40), ("sentence", 250), ("formula", 300), ("answers", 150)])
-def test_nothing_that_is_typed_breaks_the_builder(target: str, number: int) -> None:
-    @cases(number)
+NUMBER = {"reader": 60, "card": 40, "sentence": 250, "formula": 300, "answers": 150}
+
+
+@pytest.mark.parametrize("target", NUMBER)
+def test_nothing_that_is_typed_breaks_the_builder(target: str) -> None:
+    @cases(NUMBER[target])
     @given(TARGETS[target].cases)
     def tried(raw: bytes) -> None:
         TARGETS[target].check(raw)
@@ -50,6 +53,7 @@ def test_nothing_that_is_typed_breaks_the_builder(target: str, number: int) -> N
 @pytest.mark.parametrize("target", TARGETS)
 def test_what_libfuzzer_starts_from_is_sound_ground(target: str) -> None:
     """The seeds pass, and the oracle does look: see the tests of the oracles below."""
+    assert set(NUMBER) == set(TARGETS)
     seeds = TARGETS[target].seeds()
     assert seeds and len(set(seeds)) == len(seeds)
     for raw in seeds if target != "card" else seeds[:6]:
