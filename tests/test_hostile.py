@@ -15,7 +15,7 @@ from pathlib import Path
 import lxml.html
 import pytest
 from fixtures import PROJECT, build, lay, project, technique, units, write
-from fuzzing import schemas, sound, valid
+from fuzzing import as_html, schemas, sound, valid
 
 from builder import calculate, formatting, formula, read, rules, text, validate
 from builder import units as unit_words
@@ -23,6 +23,7 @@ from builder.calculate import dates, running
 from builder.formula import FormulaError, parse
 from builder.problems import Problem
 from builder.read import parse as parse_yaml
+from builder.render.pages import heading
 
 # --- files ----------------------------------------------------------------------------------------------------------
 
@@ -166,6 +167,13 @@ class _Attributes(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.found += [(tag, name, value or "") for name, value in attrs] or [(tag, "", "")]
+
+
+@pytest.mark.parametrize("title", ["A\n> b", "A\n\n# B {: onx=1}", "A\n    b", "A\n- b", "A\r\n: b", "A\u2028***", "A\n---\nB"])
+def test_a_title_is_one_line_of_one_heading(title: str) -> None:
+    made = as_html(f"# {heading(title)}\n\nText.\n")
+    assert re.findall(r"<(\w+)", made) == ["h1", "a", "p"], made
+    assert "onx" not in re.sub(r">[^<]*<", "><", made).replace("onx1", "")
 
 
 def _all_of(root: Path) -> dict[str, float]:
