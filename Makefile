@@ -3,6 +3,8 @@
 PYTHON  ?= python3
 VENV    ?= .venv
 ARGS    ?=
+# Seconds that make fuzz takes.
+TIME    ?= 120
 PIP_TOOLS = pip-tools==7.6.2
 
 override VENV := $(patsubst %/,%,$(VENV))
@@ -21,7 +23,7 @@ export PLAYWRIGHT_SKIP_BROWSER_DOWNLOAD := 1
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
 .NOTPARALLEL:
-.PHONY: help install serve test check format build bench screenshots lock clean
+.PHONY: help install serve test check format build bench fuzz screenshots lock clean
 
 help:
 	@echo 'make serve   check the cards, then serve the site with live reload'
@@ -30,6 +32,7 @@ help:
 	@echo 'make format  put the cards into the one layout'
 	@echo 'make build   check the cards and write the site'
 	@echo 'make bench   measure the speed of the builder'
+	@echo 'make fuzz    try the builder on hostile input (TIME=600 for ten minutes), and count the inputs'
 	@echo 'make screenshots   a picture of every kind of page, in every palette and width and on paper'
 	@echo 'make install install what the site needs, and stop there'
 	@echo 'make lock    pin the dependencies anew (UPGRADE=1 moves to the newest releases)'
@@ -61,6 +64,10 @@ test: $(VENV)/test.stamp
 bench: $(VENV)/test.stamp
 	@$(need_chromium); $(py) tests/bench.py $(ARGS)
 
+# Exit code 1 if anything failed; the failing input is in .fuzz/found.
+fuzz: $(VENV)/fuzz.stamp
+	@$(py) tests/fuzz.py --time $(TIME) $(ARGS)
+
 screenshots: $(VENV)/test.stamp
 	@$(need_chromium); $(py) tests/pictures.py $(ARGS)
 
@@ -81,6 +88,11 @@ $(VENV)/test.stamp: requirements/test.txt pyproject.toml $(VENV)/venv.stamp
 	  $(driver_starts) || { echo 'The browser driver does not start:' >&2; $(py) -m playwright --version; exit 1; }; \
 	fi
 	@touch $@ $(VENV)/site.stamp
+
+$(VENV)/fuzz.stamp: requirements/fuzz.txt pyproject.toml $(VENV)/test.stamp
+	@echo 'Installing the pinned packages for fuzzing ...'
+	@$(install) requirements/fuzz.txt
+	@touch $@
 
 $(VENV)/venv.stamp:
 	@$(python_is_new_enough)
@@ -104,6 +116,7 @@ lock:
 	@mkdir -p requirements
 	@$(call compile,site)
 	@$(call compile,test,--extra test --constraint requirements/site.txt)
+	@$(call compile,fuzz,--extra test --extra fuzz --constraint requirements/test.txt)
 	@rm -rf $(VENV)-lock
 
 compile = echo 'Pinning requirements/$(1).txt ...'; \
@@ -113,7 +126,7 @@ compile = echo 'Pinning requirements/$(1).txt ...'; \
 	  --output-file requirements/$(1).txt pyproject.toml
 
 clean:
-	@rm -rf $(VENV) $(VENV)-lock site screenshots build dist .cache .pytest_cache .hypothesis *.egg-info
+	@rm -rf $(VENV) $(VENV)-lock .fuzz site screenshots build dist .cache .pytest_cache .hypothesis *.egg-info
 	@find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
 # --- shell fragments ---

@@ -336,7 +336,7 @@ def new(ctx: click.Context, kind: str, id: str | None, in_local: bool, layered: 
     if id is None and kind not in single:
         raise CouldNotRun(f"Name it as well: cards new {kind} ID")
     if id is not None and not starter.is_id(id):
-        raise CouldNotRun(f"'{id}' cannot be an id: use lower-case letters and digits joined by single hyphens.")
+        raise CouldNotRun(f"'{id}' cannot be an id: use lower-case letters and digits joined by single hyphens, and no name of an index page or of a device on Windows.")
     inside = single[kind] if kind in single else f"{folder[kind]}/{id}.yaml"
     if layer == LOCAL and kind not in single and (compose.base_of(root) / CARDS / inside).exists():
         raise CouldNotRun(f"The cards below have a {kind} '{id}' already; give yours another name.")

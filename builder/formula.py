@@ -366,12 +366,17 @@ def _literal(e: Expr) -> float | None:
     return None
 
 
+def _of_all(choose: Callable[..., float]) -> Callable[..., float]:
+    """min or max as in the browser: of one value too, and no answer if any of them is none (an overflow less an overflow)."""
+    return lambda *values: math.nan if any(math.isnan(v) for v in values) else choose(values)
+
+
 _PYTHON: dict[str, Callable[..., float]] = {
     "+": lambda a, b: a + b, "-": lambda a, b: a - b, "*": lambda a, b: a * b, "/": lambda a, b: a / b,
     "**": math.pow, "neg": lambda a: -a, "abs": abs, "sqrt": math.sqrt, "exp": math.exp, "log": math.log, "log10": math.log10,
     "sin": math.sin, "cos": math.cos, "tan": math.tan, "asin": math.asin, "acos": math.acos, "atan": math.atan,
     "floor": lambda a: float(math.floor(a)), "ceil": lambda a: float(math.ceil(a)),
-    "min": min, "max": max, "<": lambda a, b: a < b, "<=": lambda a, b: a <= b, ">": lambda a, b: a > b,
+    "min": _of_all(min), "max": _of_all(max), "<": lambda a, b: a < b, "<=": lambda a, b: a <= b, ">": lambda a, b: a > b,
     ">=": lambda a, b: a >= b, "==": lambda a, b: a == b, "!=": lambda a, b: a != b,
 }
 

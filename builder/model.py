@@ -15,6 +15,8 @@ CHECKED = ("full text", "abstract", "secondary", "memory")
 STAGES = (
     "preparation", "access", "posterior segment", "haemostasis", "laser", "exchange and closure", "after theatre",
 )
+# Ids that no card may have: a page of the site has the first, Windows keeps the others for its devices, and a host may run it.
+RESERVED_IDS = frozenset(("index", "con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))))
 KINDS = ("technique", "pathway", "calculator", "page", "source", "glossary", "department", "overrides", "local-department")
 # What only a department that builds on the cards of another writes, in local/ (see local.py).
 LOCAL_KINDS = ("overrides", "local-department")

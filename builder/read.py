@@ -15,7 +15,7 @@ from typing import Any
 
 import yaml
 
-from .model import Document, Marks
+from .model import RESERVED_IDS, Document, Marks
 from .problems import CouldNotRun, Problem
 from .text import did_you_mean
 
@@ -209,6 +209,9 @@ def _folder(folder: FilePath, kind: str, problem: Any) -> Iterator[tuple[FilePat
         elif not _FILE_ID.match(path.stem):
             problem(path, "file-name", f"'{entry.name}' cannot be an id: ids are lower-case letters and digits "
                     "joined by single hyphens.", "Rename the file, for example raised-pressure.yaml.")
+        elif path.stem in RESERVED_IDS:
+            problem(path, "file-name", f"'{entry.name}' cannot be an id: '{path.stem}' is the name of an index page, or of a device on Windows.",
+                    f"Rename the file, for example {path.stem}-card.yaml.")
         else:
             yield path, kind
 

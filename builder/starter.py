@@ -9,13 +9,13 @@ from typing import Any
 
 import yaml
 
-from .model import LOCAL_KINDS, PLACEHOLDER
+from .model import LOCAL_KINDS, PLACEHOLDER, RESERVED_IDS
 
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*\Z")
 
 
 def is_id(text: str) -> bool:
-    return len(text) <= 80 and bool(_ID.match(text))
+    return len(text) <= 80 and bool(_ID.match(text)) and text not in RESERVED_IDS
 
 
 def starter(kind: str, schemas: Iterable[Mapping[str, Any]], folder: str = "schema") -> str:

@@ -102,7 +102,7 @@ def test_a_file_that_is_there_is_never_overwritten(tmp_path: Path, kind: str) ->
     assert file.read_bytes() == before
 
 
-@pytest.mark.parametrize("id", ["Raised", "a b", "a_b", "-a", "a-", "a--b", "../a", "a/b", "a.yaml", "é", "", "a" * 81, "a\n"])
+@pytest.mark.parametrize("id", ["Raised", "a b", "a_b", "-a", "a-", "a--b", "../a", "a/b", "a.yaml", "é", "", "a" * 81, "a\n", "index", "con", "lpt1"])
 def test_an_id_that_cannot_be_a_file_name_is_refused(tmp_path: Path, id: str) -> None:
     lay(tmp_path)
     before = sorted(tmp_path.rglob("*"))
@@ -250,6 +250,7 @@ def test_a_value_may_carry_a_unit_the_input_accepts(tmp_path: Path) -> None:
     ("iop=", "iop", "Write a number."),
     ("iop=high", "iop", "'high' is not a number."),
     ("iop=nan", "iop", "'nan' is not a number."),
+    ("iop=٢٠", "iop", "'٢٠' is not a number."),  # the browser reads 0 to 9 alone
     ("iop=1e999", "iop", "Outside the range 0 to 120 mmHg. No console gives it."),
     ("iop=20 mm", "iop", "'mm' is not a unit of this field; use mmHg or cmH2O or kPa."),
     ("eye=rigth", "eye", "'rigth' is not one of: right, left. Did you mean 'right'?"),

@@ -187,6 +187,11 @@ MADE = [
     Made("a-strange-file-in-the-layer", _local(**{"local/notes.txt": ""}), "local/notes.txt", 1, 1, "unexpected-file",
          "The local folder does not hold 'notes.txt'.",
          "It holds techniques, pathways, calculators, pages, sources, glossary.yaml, department.yaml, overrides.yaml and nothing else; move or rename it."),
+    Made("index-as-id", _file("techniques/index.yaml", technique().encode()), "cards/techniques/index.yaml", 1, 1, "file-name",
+         "'index.yaml' cannot be an id: 'index' is the name of an index page, or of a device on Windows.",
+         "Rename the file, for example index-card.yaml."),
+    Made("device-as-id", _file("techniques/con.yaml", technique().encode()), "cards/techniques/con.yaml", 1, 1, "file-name",
+         "'con.yaml' cannot be an id: 'con' is the name of an index page, or of a device on Windows.", "Rename the file, for example con-card.yaml."),
     Made("no-department", _no_department, "cards/department.yaml", 1, 1, "no-department",
          "There is no cards/department.yaml, so the site has no name.", "Make one: cards new department department"),
 ]

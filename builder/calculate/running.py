@@ -13,7 +13,8 @@ from ..units import number
 from .dates import FIRST_DAY, FIRST_YEAR, LAST_DAY, LAST_YEAR, iso, start_date
 from .ready import Inverse, Ready, ReadyInput, Refusal, Result
 
-_ENTRY = re.compile(r"[-+\u2212]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d{1,3})?")
+# The digits 0 to 9 alone, as in the browser: other scripts have digits of their own.
+_ENTRY = re.compile(r"[-+\u2212]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][-+]?[0-9]{1,3})?")
 _GROUPED = re.compile(r"[-+\u2212]?[1-9]\d{0,2},\d{3}")
 
 

@@ -142,8 +142,8 @@ def templates() -> Environment:
 
 
 def heading(text: str) -> Markup:
-    """Text that stands in a Markdown heading: escaped for Markdown as well as for HTML."""
-    return Markup(re.sub(r"([\\`*_{}\[\]#])", r"\\\1", text).replace("&", "&amp;").replace("<", "&lt;"))
+    """Text that stands in a Markdown heading: on one line, escaped for Markdown as well as for HTML."""
+    return Markup(re.sub(r"([\\`*_{}\[\]#])", r"\\\1", " ".join(text.split())).replace("&", "&amp;").replace("<", "&lt;"))
 
 
 def _page(env: Environment, template: str, path: str, title: str, card: str = "", meta: Mapping[str, Any] | None = None, **values: Any) -> Page:

@@ -604,6 +604,21 @@ def test_nothing_typed_is_sent_or_stored(id: str, http_base, browsing: Browsing,
     assert not page.context.cookies()
 
 
+@pytest.mark.parametrize("id", THREE)
+def test_opened_anew_it_holds_nothing_of_the_last_patient(id: str, http_base, browsing: Browsing, calculators) -> None:
+    """Values live in the address alone: the plain link starts from the start values, in this window as in another."""
+    ready = calculators[id]
+    page = browsing.open(http_base, f"calculators/{id}.html")
+    first = shown(page)
+    through_page(page, [_accepted(ready, random.Random(f"{SEED} anew {id}"), 1)[0]])
+    page.wait_for_url(lambda url: "?" in url, timeout=3000)
+    page.goto(http_base.root + "calculators/index.html")
+    page.click(f"main a[href='{id}.html']")
+    page.wait_for_url(f"**/calculators/{id}.html")
+    settle(page)
+    assert urlsplit(page.url).query == "" and shown(page) == first
+
+
 @pytest.mark.parametrize(("zone", "at", "today"), [("Pacific/Auckland", "2026-11-19T12:30:00Z", date(2026, 11, 20)), ("America/Los_Angeles", "2026-11-20T06:30:00Z", date(2026, 11, 19))])
 def test_today_is_the_readers_own_day(zone: str, at: str, today: date, http_base, browsing: Browsing, calculators) -> None:
     tried = 0
