@@ -137,8 +137,9 @@ def to_html(text: str, anchor: Callable[[Link], str]) -> str:
         else:
             out.append(html.escape(part, quote=False))
     joined = " ".join("".join(out).split())
-    joined = _EMPHASIS.sub(r"<em>\1</em>", _STRONG.sub(r"<strong>\1</strong>", joined))
-    return re.sub("\x00(\\d+)\x00", lambda m: made[int(m[1])], joined)
+    if "*" in joined:
+        joined = _EMPHASIS.sub(r"<em>\1</em>", _STRONG.sub(r"<strong>\1</strong>", joined))
+    return re.sub("\x00(\\d+)\x00", lambda m: made[int(m[1])], joined) if made else joined
 
 
 def to_words(text: str, words_of: Callable[[Link], str]) -> str:
