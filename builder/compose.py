@@ -128,7 +128,7 @@ def plan(built: Built, kept: Kept | None = None, lately: Sequence[Any] = (), pas
     return made + [render.Planned(path, lambda path=path, make=make: render.Page(path, "".join(make())), pieces=make) for path, make in data.items()]
 
 
-_EXAMPLES = 500  # cards of a kind that the page of fields looks through for its examples
+_EXAMPLES = 100  # cards of a kind that the page of fields looks through for its examples
 
 
 def pages(built: Built, kept: Kept | None = None, lately: Sequence[Any] = (), past: Sequence[changelog.Entry] = ()) -> Iterator[Any]:

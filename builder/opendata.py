@@ -356,11 +356,18 @@ def linked_data(linked: Linked, version: Versions) -> Callable[[str], str]:
     for s in linked.statements:
         if s.kind == "technique":
             cited.setdefault(s.id, {}).update((c.source, None) for c in s.basis.citations)
-    card = _Cards(linked, version)
-    return lambda id: _encoded(_described(linked.library, card, linked.library.techniques[id], cited.get(id, ())))
+    card, works = _Cards(linked, version), {}
+
+    def described(id: str) -> str:
+        for source in cited.get(id, ()):
+            if source not in works:
+                works[source] = _work(linked.library.sources[source])
+        return _encoded(_described(linked.library, card, linked.library.techniques[id], [works[s] for s in cited.get(id, ())]))
+
+    return described
 
 
-def _described(library: Library, card: _Cards, t: Technique, cited: Iterable[str]) -> dict[str, Any]:
+def _described(library: Library, card: _Cards, t: Technique, works: list[dict[str, Any]]) -> dict[str, Any]:
     signed, summary = t.review.signed_off, card.words(t.summary, t.id)
     reviewed: dict[str, Any] = {}
     if signed and not signed.of and not lapsed(t, library):  # another department's role is none of this publisher's
@@ -373,20 +380,18 @@ def _described(library: Library, card: _Cards, t: Technique, cited: Iterable[str
         "@context": "https://schema.org", "@type": "MedicalWebPage", "name": t.title, "url": f"{t.id}.html", "inLanguage": "en-GB", "version": card.version(t),
         "publisher": {"@type": "Organization", "name": library.department.name}, **licence, **reviewed,
         "mainEntity": {k: v for k, v in procedure.items() if v},
-        "citation": list(_works(library, cited)),
+        "citation": works,
     }
 
 
-def _works(library: Library, cited: Iterable[str]) -> Iterator[dict[str, Any]]:
-    for id in cited:
-        s = library.sources[id]
-        date = s.csl.get("issued", {}).get("date-parts", [[]])[0]
-        yield _filled({
-            "@type": _WORKS.get(s.csl["type"], "CreativeWork"), "name": s.title, "url": f"../{address('source', id)}",
-            "sameAs": f"https://doi.org/{s.csl['DOI']}" if "DOI" in s.csl else s.csl.get("URL"),
-            "datePublished": "-".join(f"{n:02d}" for n in date),
-            "creativeWorkStatus": "Withdrawn" if s.withdrawn else "Superseded" if s.superseded_by else "",
-        })
+def _work(s: Source) -> dict[str, Any]:
+    date = s.csl.get("issued", {}).get("date-parts", [[]])[0]
+    return _filled({
+        "@type": _WORKS.get(s.csl["type"], "CreativeWork"), "name": s.title, "url": f"../{address('source', s.id)}",
+        "sameAs": f"https://doi.org/{s.csl['DOI']}" if "DOI" in s.csl else s.csl.get("URL"),
+        "datePublished": "-".join(f"{n:02d}" for n in date),
+        "creativeWorkStatus": "Withdrawn" if s.withdrawn else "Superseded" if s.superseded_by else "",
+    })
 
 
 # Path in the site -> what makes its text, piece by piece.

@@ -133,7 +133,8 @@ def parse(raw: bytes, name: str, kind: str, id: str) -> Document | Problem:
         column = error.start - (raw.rfind(b"\n", 0, error.start) + 1) + 1
         return Problem(name, line, column, "encoding", "The file is not UTF-8 text at this place.",
                        "Save the file as UTF-8 (in the editor: Save with encoding).")
-    if bad := _CONTROL.search(text):
+    # Most cards are printable but for their line ends, which is told in a hundredth of the time.
+    if not text.replace("\n", "").isprintable() and (bad := _CONTROL.search(text)):
         line = text.count("\n", 0, bad.start()) + 1
         column = bad.start() - text.rfind("\n", 0, bad.start())
         return Problem(name, line, column, "control-character",
@@ -148,7 +149,7 @@ def parse(raw: bytes, name: str, kind: str, id: str) -> Document | Problem:
             raise _Refused(root.start_mark, "top-level", f"The file holds {what}; a card is made of 'key: value' lines.",
                            "Start with the first key, for example title:, at the left margin.")
         # Written as an escape ("\\0") a control character passes the look at the raw text.
-        data = _build(root, set(), 1, "\\" in text)
+        data = _build(root, set() if "&" in text else None, 1, "\\" in text)
         _refuse_marks(text)
     except _Refused as refused:
         line, column = refused.place
@@ -216,12 +217,14 @@ def _folder(folder: FilePath, kind: str, problem: Any) -> Iterator[tuple[FilePat
             yield path, kind
 
 
-def _build(node: Any, seen: set[int], depth: int, escapes: bool) -> Any:
-    # A node met twice is an alias: refused, so that no file can expand and no number stands in two places.
-    if id(node) in seen:
-        raise _Refused(node.start_mark, "alias", "Anchors and aliases (& and *) are not used in cards.",
-                       "Write the value out, or make it a quantity and link to it.")
-    seen.add(id(node))
+def _build(node: Any, seen: set[int] | None, depth: int, escapes: bool) -> Any:
+    # A node met twice is an alias: refused, so that no file can expand and no number stands in two places. seen: None in a text
+    # without an anchor, in which nothing can be met twice.
+    if seen is not None:
+        if id(node) in seen:
+            raise _Refused(node.start_mark, "alias", "Anchors and aliases (& and *) are not used in cards.",
+                           "Write the value out, or make it a quantity and link to it.")
+        seen.add(id(node))
     if isinstance(node, yaml.ScalarNode):
         if escapes:
             _refuse_control(node)
@@ -242,10 +245,11 @@ def _build(node: Any, seen: set[int], depth: int, escapes: bool) -> Any:
         if escapes:
             _refuse_control(key_node)
         key = sys.intern(key_node.value)  # the same few words in every card
-        if id(key_node) in seen:
-            raise _Refused(key_node.start_mark, "alias", "Anchors and aliases (& and *) are not used in cards.",
-                           "Write the key out.")
-        seen.add(id(key_node))
+        if seen is not None:
+            if id(key_node) in seen:
+                raise _Refused(key_node.start_mark, "alias", "Anchors and aliases (& and *) are not used in cards.",
+                               "Write the key out.")
+            seen.add(id(key_node))
         if key in built:
             raise _Refused(key_node.start_mark, "duplicate-key",
                            f"The key '{key}' is given twice in the same place; one of the two would be lost.",
@@ -259,7 +263,7 @@ def _build(node: Any, seen: set[int], depth: int, escapes: bool) -> Any:
 
 def _refuse_marks(text: str) -> None:
     # A tag that names the value's own kind, and an anchor that nothing points to, leave no trace in the nodes.
-    if not _MARK.search(text):
+    if ("!" not in text and "&" not in text) or not _MARK.search(text):
         return
     for token in yaml.scan(text, Loader=_Loader):
         if isinstance(token, yaml.TagToken):

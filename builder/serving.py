@@ -7,6 +7,7 @@ that nothing depends on a guess at what an edit reaches. While a card is broken,
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import html
 import logging
@@ -32,6 +33,7 @@ from .site import configuration
 
 log = logging.getLogger("mkdocs.serving")
 
+QUIET = 0.7  # seconds before the background begins
 AT_ONCE = 0.05  # seconds for the pages around a change; the rest waits for the background
 MOST_LISTED = 20
 HERE = "<!-- what to put right -->"  # where main.html lets a running server speak
@@ -61,6 +63,7 @@ class Preview:
         self._others = self._stamps()
         with self._writing:
             build.build(config, serve_url=config.site_url)
+        gc.freeze()  # looking through a large library for what could go would stop an edit for a second
         self.config, (self.files, self.nav, self.env) = config, session.engine
         self.problems, self._seen = session.problems, dict(session.digests)
         self._documents = session.documents
@@ -104,6 +107,7 @@ class Preview:
 
     def _rest(self, plan: Iterable[Any], of: int) -> None:
         """Every other file, as long as no newer edit has come."""
+        time.sleep(QUIET)  # the browser that shows the edited page is served first
         try:
             differ = [planned.path for planned in plan if self._round == of and self._make(planned, of)]
         except Exception:  # the server goes on; the next edit tries again

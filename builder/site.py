@@ -15,8 +15,8 @@ import json
 import logging
 import os
 import sys
-import zlib
-from collections.abc import Callable, Iterator
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,23 +32,53 @@ if str(ROOT) not in sys.path:
 log = logging.getLogger("mkdocs.hooks.cards")
 
 
+class _Store:
+    """Texts on the disk instead of in memory, which those of a large library would fill: a file without a name, which ends with the process."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self._file = tempfile.TemporaryFile(dir=folder)
+
+    def put(self, pieces: Iterable[bytes]) -> _Place:
+        start = self._file.seek(0, os.SEEK_END)
+        for piece in pieces:
+            self._file.write(piece)
+        return _Place(self, start, self._file.tell() - start)
+
+    def get(self, start: int, length: int) -> bytes:
+        self._file.seek(start)
+        return self._file.read(length)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where a text stands in a store."""
+
+    store: _Store
+    start: int
+    length: int
+
+    def read(self) -> bytes:
+        return self.store.get(self.start, self.length)
+
+
 @dataclass(frozen=True, slots=True)
 class _Packed:
-    """A file of the site before the engine, its text compressed: a large library would fill the memory otherwise."""
+    """A file of the site before the engine, and where its text is kept."""
 
     path: str
     card: str
-    text: bytes
+    text: _Place
 
 
 class _Generated(File):
-    """A file whose text is unpacked each time it is asked for."""
+    """A file whose text is fetched each time it is asked for."""
 
-    packed: bytes
+    packed: _Place
 
     @property
     def content_bytes(self) -> bytes:
-        return zlib.decompress(self.packed)
+        return self.packed.read()
 
     @property
     def content_string(self) -> str:
@@ -57,11 +87,7 @@ class _Generated(File):
     def copy_file(self, dirty: bool = False) -> None:
         target = Path(self.abs_dest_path)
         target.parent.mkdir(parents=True, exist_ok=True)
-        unpacking = zlib.decompressobj()
-        with open(target, "wb") as file:
-            for start in range(0, len(self.packed), 1 << 16):
-                file.write(unpacking.decompress(self.packed[start : start + (1 << 16)]))
-            file.write(unpacking.flush())
+        target.write_bytes(self.content_bytes)
 
 
 class _Session:
@@ -85,7 +111,8 @@ class _Session:
         self.site_name = ""
         self.stale_after_days = 30
         self.runs: list[str] = []  # of the page being converted
-        self.converted: dict[str, bytes] = {}  # pages converted and not yet written
+        self.converted: dict[str, _Place] = {}  # pages converted and not yet written
+        self.store: Any = None  # of the build now under way
         self.total = 0  # pages of the build now under way
         self.done = 0
         self.progress: Callable[[str, int, int], None] = lambda what, done, of: None
@@ -111,6 +138,7 @@ def on_config(config: Any) -> Any:
         problems = _session.problems = built.problems
     except builder["problems"].CouldNotRun as error:
         raise Abort(str(error)) from error
+    _session.store = _Store(Path(config.site_dir).resolve().parent)
     config.extra["serving"], config.extra["problem_count"] = _session.serving, len(problems)
     if not problems:
         _session.lately = builder["history"].lately(root, made)
@@ -156,8 +184,9 @@ def _rendered(plan: list[Any]) -> list[_Packed]:
             digest, packed = _in_pieces(planned)
         else:
             page = planned.make()
-            digest, packed = hashlib.sha256(page.text.encode()).digest(), _packed(page)
-            del page
+            raw = page.text.encode()
+            digest, packed = hashlib.sha256(raw).digest(), _Packed(page.path, page.card, _session.store.put([raw]))
+            del page, raw
         said.update(planned.path.encode() + digest)
         _session.digests[planned.path] = digest
         pages.append(packed)
@@ -168,16 +197,20 @@ def _rendered(plan: list[Any]) -> list[_Packed]:
 
 def _in_pieces(planned: Any) -> tuple[bytes, _Packed]:
     """The digest of a large file and the file, never as one text."""
-    said, packing, packed = hashlib.sha256(), zlib.compressobj(1), []
-    for piece in planned.pieces():
-        raw = piece.encode()
-        said.update(raw)
-        packed.append(packing.compress(raw))
-    return said.digest(), _Packed(planned.path, "", b"".join([*packed, packing.flush()]))
+    said = hashlib.sha256()
+
+    def pieces() -> Iterator[bytes]:
+        for piece in planned.pieces():
+            raw = piece.encode()
+            said.update(raw)
+            yield raw
+
+    kept = _session.store.put(pieces())
+    return said.digest(), _Packed(planned.path, "", kept)
 
 
 def _packed(page: Any) -> _Packed:
-    return _Packed(page.path, page.card, zlib.compress(page.text.encode(), 1))
+    return _Packed(page.path, page.card, _session.store.put([page.text.encode()]))
 
 
 def on_files(files: Files, config: Any) -> Files:
@@ -220,16 +253,16 @@ def on_page_markdown(markdown: str, page: Any, config: Any, files: Files) -> str
 
 
 def on_page_content(html: str, page: Any, config: Any, files: Files) -> str:
-    """Puts the blocks back. The engine converts all pages before it writes the first: meanwhile they are kept compressed."""
+    """Puts the blocks back. The engine converts all pages before it writes the first: meanwhile they are kept on the disk."""
     whole = _engine_free(reload=False)["carried"].put_back(html, _session.runs)
-    _session.converted[page.file.src_uri] = zlib.compress(whole.encode(), 1)
+    _session.converted[page.file.src_uri] = _session.store.put([whole.encode()])
     _session.progress("Converting", len(_session.converted), _session.total)
     page.markdown = ""
     return ""
 
 
 def on_page_context(context: Any, page: Any, config: Any, nav: Any) -> Any:
-    page.content = zlib.decompress(_session.converted.pop(page.file.src_uri)).decode()
+    page.content = _session.converted.pop(page.file.src_uri).read().decode()
     return context
 
 

@@ -252,7 +252,7 @@ def number(value: float, decimals: int | None = None) -> str:
         if "e" not in shown and abs(value) >= 10_000:
             whole, dot, rest = shown.partition(".")
             shown = f"{int(whole):,}{dot}{rest}"
-    if not any(c in "123456789" for c in shown):
+    if not value or not shown.strip("-0.,e+"):
         shown = shown.lstrip("-")
     return shown.replace("-", "\u2212")
 

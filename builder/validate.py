@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import jsonschema_rs
-from jsonschema import Draft202012Validator, validators
-from jsonschema.exceptions import ValidationError
+
+if TYPE_CHECKING:
+    from jsonschema.exceptions import ValidationError
 
 from .model import (
     KINDS, LOCAL_KINDS, Amount, Band, Basis, Calculator, Calendar, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
@@ -21,9 +22,14 @@ _TYPES = {"string": "text", "number": "a number", "integer": "a whole number", "
           "array": "a list (lines starting with '- ')", "boolean": "true or false", "null": "nothing"}
 
 
-# 1.0 is not taken for a whole number: it would reach the pages as 1.0.
-_Validator = validators.extend(Draft202012Validator, type_checker=Draft202012Validator.TYPE_CHECKER.redefine(
-    "integer", lambda _, x: isinstance(x, int) and not isinstance(x, bool)))
+def _wording(schema: Mapping[str, Any]) -> Any:
+    """The validator whose errors are put into words."""
+    # Loaded here: it takes a tenth of a second that a check of sound cards need not pay.
+    from jsonschema import Draft202012Validator, validators
+
+    # 1.0 is not taken for a whole number: it would reach the pages as 1.0.
+    whole = Draft202012Validator.TYPE_CHECKER.redefine("integer", lambda _, x: isinstance(x, int) and not isinstance(x, bool))
+    return validators.extend(Draft202012Validator, type_checker=whole)(schema)
 
 
 _DRAFT = "https://json-schema.org/draft/2020-12/schema"
@@ -63,10 +69,17 @@ class Schemas:
             raise CouldNotRun(f"The schema folder lacks {', '.join(missing)}.")
         # References are written out once: following them for every node of every card took most of the time.
         written = {k: _written_out(by_id[f"{k}.schema.json"], f"{k}.schema.json", by_id, 0) for k in KINDS}
-        self.of = {k: _Validator(s) for k, s in written.items()}
+        self._written, self._wording = written, {}
         # The compiled validator says in a hundredth of the time whether a card is sound; jsonschema words what is not.
         self.quick = {k: jsonschema_rs.validator_for({"$schema": _DRAFT, **_whole_numbers(s)}, keywords={"whole": _Whole}) for k, s in written.items()}
         self.text_fields = frozenset(name for d in documents for name in _text_fields(d))
+
+
+    def errors(self, kind: str, data: Any) -> Iterable[ValidationError]:
+        """What is wrong with the data of a card that is not sound."""
+        if kind not in self._wording:
+            self._wording[kind] = _wording(self._written[kind])
+        return self._wording[kind].iter_errors(data)
 
 
 def _written_out(schema: Any, document: str, by_id: Mapping[str, Any], depth: int) -> Any:
@@ -132,7 +145,7 @@ def validate(documents: Iterable[Document], schemas: Schemas, unsound: Iterable[
 
 def _looked_at(document: Document, schemas: Schemas) -> tuple[Document | None, Any, list[Problem]]:
     """A sound document with its texts and nodes, and its record; or None, None and its problems."""
-    errors = () if schemas.quick[document.kind].is_valid(document.data) else schemas.of[document.kind].iter_errors(document.data)
+    errors = () if schemas.quick[document.kind].is_valid(document.data) else schemas.errors(document.kind, document.data)
     found = [_problem(e, document, key) for e in errors for key in _unknown_keys(e)]
     if errors != () and not found:  # the two validators differ only over a line break at the end of an id
         found = [Problem(document.file, 1, 1, "form", "An id or a name ends in a line break.", "Remove \\n from the quoted text.")]

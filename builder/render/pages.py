@@ -70,7 +70,14 @@ def plan(linked: Linked, ready: Mapping[str, Any], examples: Callable[[str], lis
     env = loaded or templates()
     env.globals.update(linked_data=linked_data, changes="changes.html" if "changes.md" in more else "")
     env.globals.update(references_of=references, axis=lambda q: axis(q, units.factor))
-    env.globals.update(versions=_Versions(linked, version), lapsed=lambda record: lapsed(record, library))
+    minutes: dict[str, int] = {}  # asked for on every list of cards
+
+    def minutes_of(t: Technique) -> int:
+        if t.id not in minutes:
+            minutes[t.id] = reading_minutes(t)
+        return minutes[t.id]
+
+    env.globals.update(minutes_of=minutes_of, versions=_Versions(linked, version), lapsed=lambda record: lapsed(record, library))
     on = {id: r for id, r in ready.items() if id not in library.department.calculators_off}
     made: list[Planned] = []
     indexes: list[tuple[str, str]] = []  # (path in the site, title) of the pages of no card
@@ -194,7 +201,7 @@ def _home(env: Environment, linked: Linked, on: Mapping[str, Any], lately: Seque
         (lapses if lapsed(r, library) else standing).append((kind, r))
     return _page(env, "home.md.j2", "index.md", library.department.name, meta={"hide": ["navigation", "toc"], **REMEMBERING, "styles": [*REMEMBERING["styles"], "home"]}, prose=prose, department=library.department,
                  stages=_by_stage(library), pathways=sorted(library.pathways.values(), key=lambda p: p.title), calculators=_titled(on),
-                 minutes=reading_minutes, local_count=sum(q.is_local for t in (*library.techniques.values(), *library.techniques_off.values()) for q in t.quantities.values()), lately=[(day, sorted(cards, key=lambda c: c[2].lower())) for day, cards in named if cards],
+                 minutes=env.globals["minutes_of"], local_count=sum(q.is_local for t in (*library.techniques.values(), *library.techniques_off.values()) for q in t.quantities.values()), lately=[(day, sorted(cards, key=lambda c: c[2].lower())) for day, cards in named if cards],
                  unsigned=[t for t in in_order(library) if not t.review.signed_off], technique_count=len(library.techniques),
                  lapses=sorted(lapses, key=lambda x: (x[1].review.signed_off.on, x[1].title.lower())),
                  dues=sorted(((due(r.review), r.title, kind, r.id) for kind, r in standing), key=lambda d: (d[0], d[1].lower())))
@@ -215,7 +222,7 @@ def _titled(on: Mapping[str, Any]) -> list[Calculator]:
 
 def _techniques(env: Environment, linked: Linked) -> Page:
     return _page(env, "techniques.md.j2", "techniques/index.md", "Techniques", prose=Prose(linked, "techniques/index.html"),
-                 stages=_by_stage(linked.library), minutes=reading_minutes)
+                 stages=_by_stage(linked.library), minutes=env.globals["minutes_of"])
 
 
 def _pathways(env: Environment, linked: Linked) -> Page:
@@ -237,7 +244,7 @@ def _technique(env: Environment, linked: Linked, t: Technique, on: Mapping[str, 
         # Data, not a script that runs; without a < nothing in it can end the element.
         described=Markup(env.globals["linked_data"](t.id).replace("<", "\\u003c")) if env.globals["linked_data"] else "",
         headline=[q for q in quantities if q.headline], locals=[q for q in quantities if q.is_local],
-        explained=[q for q in quantities if q.headline and (q.why or q.reported)], others=[q for q in quantities if not q.headline], minutes=reading_minutes(t),
+        explained=[q for q in quantities if q.headline and (q.why or q.reported)], others=[q for q in quantities if not q.headline], minutes=env.globals["minutes_of"](t),
         along=[(p, library.techniques.get(a), library.techniques.get(b)) for p, a, b in linked.along.get(t.id, ())],
         calculators=[r.declared for r in on.values() if t.id in r.declared.used_by],
         following=[library.techniques[i] for i in t.next], related=[library.techniques[i] for i in t.see_also],
@@ -257,7 +264,7 @@ def _pages_that_mention(linked: Linked, scheme: str, id: str, exclude: set[str])
 
 def _pathway(env: Environment, linked: Linked, p: Pathway, on: Mapping[str, Any]) -> Page:
     return _page(env, "pathway.md.j2", f"pathways/{p.id}.md", p.title, p.file, {**REMEMBERING, **_to_review(p, linked.library)}, prose=Prose(linked, f"pathways/{p.id}.html"), p=p,
-                 techniques=linked.library.techniques, calculators={id: r.declared for id, r in on.items()}, minutes=reading_minutes,
+                 techniques=linked.library.techniques, calculators={id: r.declared for id, r in on.items()}, minutes=env.globals["minutes_of"],
                  reading=[linked.library.techniques[id] for id in p.cards])
 
 
