@@ -93,8 +93,10 @@ def _plain(value: Any, bare: bool = False) -> Any:
     if kind is float:  # 60 and 60.0 are one number to the reader
         return int(value) if value.is_integer() else value
     if own := getattr(kind, "__dataclass_fields__", None):
+        if not bare:
+            return {name: _plain(getattr(value, name)) for name in own}
         return {f.name: _plain(x, bare) for f in own.values() for x in (getattr(value, f.name),)
-                if not bare or not (_default(f, x) or (kind is Quantity and f.name == "card"))}
+                if not (_default(f, x) or (kind is Quantity and f.name == "card"))}
     if hasattr(value, "items"):
         return {k: _plain(x, bare) for k, x in value.items()}
     return value

@@ -18,7 +18,7 @@ from ..signoff import due, lapsed
 from ..text import plain
 from ..units import Units, unit_shown
 from ..versions import Versions
-from . import brief, fields, questions, searching
+from . import brief, fields, lists, questions, searching
 from . import calculator as calc
 from ..ledger import Ledger, ledger
 from .axis import axis
@@ -141,7 +141,7 @@ class _Versions(dict):
 def templates() -> Environment:
     """The templates of all pages; loading them takes a moment."""
     env = Environment(loader=PackageLoader("builder.render"), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined)
-    env.globals.update(marks=MARKS, meanings=MEANINGS, short_name=short_name, shown=calc.shown, typed=calc.typed, unit_word=unit_shown)
+    env.globals.update(lists=lists, marks=MARKS, meanings=MEANINGS, short_name=short_name, shown=calc.shown, typed=calc.typed, unit_word=unit_shown)
     env.filters["heading"] = heading
     env.filters["minutes"] = reading_minutes
     env.filters["lower_first"] = calc.lower_first
@@ -158,7 +158,9 @@ def _page(env: Environment, template: str, path: str, title: str, card: str = ""
     # JSON is YAML; the engine reads it as the page's front matter.
     head = "---\n" + "\n".join(f"{k}: {_encoded(v)}" for k, v in front.items()) + "\n---\n"
     body = env.get_template(template).render(title=title, **values)
-    return Page(path, head + re.sub(r"\n{3,}", "\n\n", body).strip() + "\n", card)
+    while "\n\n\n" in body:  # a part that is left out leaves its blank lines
+        body = body.replace("\n\n\n", "\n\n")
+    return Page(path, f"{head}{body.strip()}\n", card)
 
 
 def _by_stage(library: Library) -> list[tuple[str, list[Technique]]]:
@@ -337,9 +339,13 @@ def _by_page(linked: Linked, prose: Prose, found: Iterable[tuple[Any, Statement]
     library = linked.library
     titles = {"technique": library.techniques, "pathway": library.pathways, "calculator": library.calculators, "page": library.pages}
     pages: dict[tuple[str, str, str], list] = {}
+    of_card: dict[str, Prose] = {}
     for what, s in found:
         title = "Glossary" if s.kind == "glossary" else titles[s.kind][s.id].title
-        words = Prose(linked, prose.page, s.id if s.kind == "technique" else "").text(s.text)
+        card = s.id if s.kind == "technique" else ""
+        if card not in of_card:
+            of_card[card] = Prose(linked, prose.page, card)
+        words = of_card[card].text(s.text)
         if s.amount:
             words = Markup("{}: {}").format(words, prose.amount(s.amount))
         if s.remark:

@@ -111,15 +111,17 @@ class Folding:
             self._known[word] = found
         return found
 
-    def words(self, text: str) -> Iterator[tuple[str, ...]]:
+    def words(self, text: str) -> list[tuple[str, ...]]:
         """The forms of a text, in order: those of a hyphened word each, and after them the whole in one; () where a stop word stood."""
         if not text.isascii():
             text = "".join(c for c in unicodedata.normalize("NFKD", text.replace("µ", "u").replace("μ", "u")) if not unicodedata.combining(c))
+        forms: list[tuple[str, ...]] = []
         for chunk in _CHUNK.findall(text):
             found = self._chunks.get(chunk)  # the words of a library repeat
             if found is None:
                 found = self._chunks[chunk] = tuple(self._forms(re.sub("['’]", "", chunk)))
-            yield from found
+            forms += found
+        return forms
 
     def _forms(self, chunk: str) -> Iterator[tuple[str, ...]]:
         pieces = [p for c in chunk.split("-") for p in _TOKEN.findall(c)]
@@ -340,7 +342,7 @@ def _postings(folding: Folding, records: Iterable[Record], term_at: Mapping[str,
     @functools.lru_cache(maxsize=200)  # every figure of a card repeats the card's names
     def keys(text: str) -> tuple[frozenset[str], frozenset[str]]:
         """The words of a text, and the terms whose names stand in it."""
-        forms, found = list(folding.words(text)), set()
+        forms, found = folding.words(text), set()
         for start, first in enumerate(forms):
             if not first or first[0] not in begins:
                 continue
@@ -374,23 +376,22 @@ class Index:
     def __init__(self) -> None:
         self.packed: dict[str, bytearray] = {}
         self._last: dict[str, int] = {}
-        self._distance: dict[int, bytes] = {}
-        self._weight: dict[float, bytes] = {}
+        self._pairs: dict[tuple[int, float], bytes] = {}
 
     def put(self, n: int, weights: Mapping[str, float]) -> None:
         """Record number n, higher than any before, with the weight from 0 to 1 of each of its keys."""
-        packed, last = self.packed, self._last
+        packed, last, pairs = self.packed, self._last, self._pairs
         for key, weight in weights.items():
-            here, gap = packed.get(key), n - last.get(key, 0)
-            if here is None:
-                here = packed[key] = bytearray()
-            far, letter = self._distance.get(gap), self._weight.get(weight)
-            if far is None:
-                far = self._distance[gap] = _base36(gap).encode()
-            if letter is None:
-                letter = self._weight[weight] = b"%c" % (65 + min(_STEPS, max(0, math.floor(weight * _STEPS + 0.5))))
-            here += far + letter
+            if key in packed:
+                pair = n - last[key], weight
+            else:
+                packed[key] = bytearray()
+                pair = n, weight
             last[key] = n
+            written = pairs.get(pair)
+            if written is None:
+                written = pairs[pair] = _base36(pair[0]).encode() + b"%c" % (65 + min(_STEPS, max(0, math.floor(weight * _STEPS + 0.5))))
+            packed[key] += written
 
 
 def _base36(n: int) -> str:

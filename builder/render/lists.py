@@ -1,0 +1,79 @@
+"""The lists that make up most of a page, as HTML: claims, steps, decisions, pitfalls, questions, published figures, sources.
+
+They could stand in the templates, and did: in a large library most of the time went into single expressions. Every text is
+either escaped here or comes escaped from Prose.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from markupsafe import Markup, escape
+
+from ..model import Citation, Claim, Decision, Pitfall, Question, Reported, Step
+from .prose import MARKS, Prose
+
+
+def claims(prose: Prose, items: Iterable[Claim], kind: str) -> Markup:
+    """Sentences, each with what it rests on. kind: the class that tells them apart."""
+    lines = "".join(f"<li>{prose.text(c.text)} {prose.basis(c.basis)}</li>\n" for c in items)
+    return Markup(f'<ul class="claims {escape(kind)}">\n{lines}</ul>')
+
+
+def steps(prose: Prose, items: Iterable[Step]) -> Markup:
+    """What to do, until when, and why."""
+    lines = "".join(
+        f'<li id="step-{n}"><p class="do">{prose.text(s.do)} {prose.basis(s.basis)}</p><p class="until"><span class="cue">Until</span> {prose.text(s.endpoint)}</p>'
+        f'<p class="why"><span class="cue">Why</span> {prose.text(s.why)}</p></li>\n' for n, s in enumerate(items, 1))
+    return Markup(f'<ol class="steps">\n{lines}</ol>')
+
+
+def decisions(prose: Prose, items: Iterable[Decision]) -> Markup:
+    """If, then, and why where it is said."""
+    why = lambda d: f'<p class="why"><span class="cue">Why</span> {prose.text(d.why)}</p>' if d.why else ""  # noqa: E731
+    lines = "".join(
+        f'<li><p class="if"><span class="cue">If</span> {prose.text(d.condition)}</p><p class="then"><span class="cue">Then</span> {prose.text(d.then)} '
+        f"{prose.basis(d.basis)}</p>{why(d)}</li>\n" for d in items)
+    return Markup(f'<ul class="decisions">\n{lines}</ul>')
+
+
+def pitfalls(prose: Prose, items: Iterable[Pitfall]) -> Markup:
+    """The sign, and what to do first."""
+    lines = "".join(
+        f'<li><p class="sign"><span class="cue">Sign</span> {prose.text(p.sign)}</p><p class="respond"><span class="cue">First do</span> {prose.text(p.respond)} '
+        f"{prose.basis(p.basis)}</p></li>\n" for p in items)
+    return Markup(f'<ul class="pitfalls">\n{lines}</ul>')
+
+
+def questions(prose: Prose, items: Iterable[Question]) -> Markup:
+    """Each folded over its answer."""
+    return Markup("".join(
+        f'<details class="question"><summary>{prose.text(q.ask)}</summary><p>{prose.text(q.answer)} {prose.basis(q.basis)}</p></details>\n' for q in items))
+
+
+def reported(prose: Prose, items: Iterable[Reported]) -> Markup:
+    """What others publish beside a number."""
+    note = lambda r: f' <span class="note">{prose.text(r.note)}</span>' if r.note else ""  # noqa: E731
+    lines = "".join(f'<li>{prose.figure(r.amount)} <span class="in">{escape(r.where)}</span> {prose.basis(r.basis)}{note(r)}</li>\n' for r in items)
+    return Markup(f'<ol class="reported">\n{lines}</ol>')
+
+
+def sources(prose: Prose, references: Mapping[str, str], on_paper: int | None) -> Markup:
+    """The numbered sources of a page. references: source id -> its reference. on_paper: how many the printed sheet refers to; all if None."""
+    lines = []
+    for ref in prose.references:
+        s = ref.source
+        off = ' class="off-paper"' if on_paper is not None and ref.number > on_paper else ""
+        flag = f'<strong class="flag">Withdrawn: {escape(s.withdrawn)}</strong> ' if s.withdrawn else '<strong class="flag">Superseded</strong> ' if s.superseded_by else ""
+        uses = "".join(_use(u) for u in ref.uses)
+        incomplete = f' <span class="incomplete">Details not confirmed: {escape(", ".join(s.incomplete))}.</span>' if s.incomplete else ""
+        lines.append(f'<li id="source-{ref.number}"{off}>{flag}{escape(references[s.id])}{uses}\n{incomplete} '
+                     f'<a class="rests" href="{escape(prose.href("source", s.id))}">What rests on this source</a></li>\n')
+    return Markup(f'<ol class="references">\n{"".join(lines)}</ol>')
+
+
+def _use(u: Citation) -> str:
+    """How the source was read, where, and what is to be known of it."""
+    at = f", {escape(u.at)}" if u.at and u.at != u.checked else ""
+    note = f": {escape(u.note.strip('.'))}" if u.note else ""
+    return f' <span class="at">{escape(MARKS[u.checked].capitalize())}{at}{note}.</span>'
