@@ -90,6 +90,7 @@ def _checked(root: Path) -> compose.Built:
         return compose.build(root, date.today())
     finally:
         gc.freeze()
+        gc.set_threshold(50_000, 20, 20)  # and what is made from it goes by itself, but for a little
         gc.enable()
 
 

@@ -123,7 +123,7 @@ class _Cards:
 
     def _refers(self, card: str, *texts: str) -> list[str]:
         found: dict[str, None] = {}
-        for link in (x for text in texts for x in links(text)):
+        for link in (x for text in texts if "](" in text for x in links(text)):
             if link.scheme == "value" or (link.scheme == "calculator" and link.target in self._off) or (link.scheme == "card" and link.target in self.library.techniques_off):
                 continue
             own = link.scheme == "quantity" and "/" not in link.target

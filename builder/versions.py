@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterator
 from dataclasses import MISSING, Field
 from typing import Any
 
@@ -107,12 +106,16 @@ def _default(field: Field, value: Any) -> bool:
     return type(value) is type(default) and value == default
 
 
-def _strings(value: Any) -> Iterator[str]:
-    if isinstance(value, str):
-        yield value
-    elif isinstance(value, dict):
-        for x in value.values():
-            yield from _strings(x)
-    elif isinstance(value, list):
-        for x in value:
-            yield from _strings(x)
+def _strings(value: Any) -> list[str]:
+    """Every text in plain data, in order."""
+    found: list[str] = []
+    todo = [value]
+    while todo:
+        x = todo.pop()
+        if isinstance(x, str):
+            found.append(x)
+        elif isinstance(x, dict):
+            todo.extend(reversed(x.values()))
+        elif isinstance(x, list):
+            todo.extend(reversed(x))
+    return found

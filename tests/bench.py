@@ -132,7 +132,7 @@ def note(words: str) -> None:
 
 def site_build(root: Path, out: Path) -> dict[str, float]:
     """In a process of its own: what `cards build` does, with the seconds spent by the builder itself and by each of its stages."""
-    from builder import compose, site, validate  # noqa: F401
+    from builder import cli
 
     spent: dict[str, float] = {}
 
@@ -152,12 +152,7 @@ def site_build(root: Path, out: Path) -> dict[str, float]:
                                    ("link", "builder.link", "link"), ("calculate", "builder.calculate", "prepare"), ("references", "builder.references", "in_style"),
                                    ("build", "builder.compose", "build"), ("plan", "builder.compose", "plan")):
         timed(module, function, name)
-    import gc
-
-    gc.disable()
-    built = compose.build(root)
-    gc.freeze()
-    gc.enable()
+    built = cli._checked(root)
     from mkdocs.commands import build
     from mkdocs.config import load_config
 
@@ -343,7 +338,8 @@ def measure(root: Path, cards: int, misses: Misses, browser: Any) -> dict[str, A
         note(f"{cards:,} cards, run {n + 1} of {RUNS} ...")
         checks.append(run(sys.executable, "-m", "builder", "--root", root, "check"))
         builds.append(run(sys.executable, "-m", "builder", "--root", root, "build", "--out", out))
-        profiles.append(json.loads(run(sys.executable, __file__, "--in-process", "build", root, root / "profiled", cwd=root).out.splitlines()[-1]))
+        if n == 0 or cards <= BASELINE_UP_TO:
+            profiles.append(json.loads(run(sys.executable, __file__, "--in-process", "build", root, root / "profiled", cwd=root).out.splitlines()[-1]))
         if cards <= BASELINE_UP_TO:
             plains.append(run(sys.executable, "-m", "mkdocs", "build", "--quiet", "--config-file", baseline, "--site-dir", root / "plain-site"))
             shutil.rmtree(root / "plain-site")
@@ -393,7 +389,7 @@ def shown(found: dict[int, dict[str, Any]], misses: Misses) -> None:
     ]
     table(f"Medians of {RUNS} runs; {machine()}", ("cards", *(f"{n:,}" for n in sizes)), rows)
     stages = ("read", "validate", "rules", "link", "calculate", "plan", "references", "render", "card pages", "source pages", "search", "other pages", "engine")
-    table("Profile, in s ('plan' holds 'references'; 'render' holds the pages below it; the engine converts, fills the templates and writes)",
+    table("Profile, in s, once past 1,000 cards ('plan' holds 'references'; 'render' holds the pages below it; the engine converts, fills the templates and writes)",
           ("cards", *(f"{n:,}" for n in sizes)), [(s, *(cell(found[n]["profile"].get(s, 0.0)) for n in sizes)) for s in stages])
     rows = []
     for what, name, value, unit in (

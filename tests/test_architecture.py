@@ -47,7 +47,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "render": {"render.pages"},
     "render.pages": {"model", "text", "units", "link", "ledger", "signoff", "versions", "render.axis", "render.brief", "render.fields", "render.lists", "render.questions", "render.searching", "render.prose", "render.calculator"},
     "render.axis": {"model", "units"},
-    "render.lists": {"model", "render.prose"},
+    "render.lists": {"model", "link", "render.prose"},
     "render.fields": set(),  # schemas and plain data in, records out
     "render.brief": {"model", "text", "formula", "link", "signoff", "versions", "render.prose"},
     "render.questions": {"model", "link", "render.prose"},  # what the self-test asks, as pieces that a script can build

@@ -7,11 +7,13 @@ either escaped here or comes escaped from Prose.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from markupsafe import Markup, escape
 
-from ..model import Citation, Claim, Decision, Pitfall, Question, Reported, Step
-from .prose import MARKS, Prose
+from ..link import Statement
+from ..model import Citation, Claim, Decision, Pitfall, Question, Reported, Source, Step
+from .prose import MARKS, MEANINGS, Prose, short_name
 
 
 def claims(prose: Prose, items: Iterable[Claim], kind: str) -> Markup:
@@ -77,3 +79,36 @@ def _use(u: Citation) -> str:
     at = f", {escape(u.at)}" if u.at and u.at != u.checked else ""
     note = f": {escape(u.note.strip('.'))}" if u.note else ""
     return f' <span class="at">{escape(MARKS[u.checked].capitalize())}{at}{note}.</span>'
+
+
+def use(prose: Prose, c: Citation, statement: Statement) -> Markup:
+    """How a statement uses a source: mark, place, note, and the way to it."""
+    at = f' <span class="at">{escape(c.at.strip("."))}.</span>' if c.at and c.at != c.checked else ""
+    note = f' <span class="at">{escape(c.note.strip("."))}.</span>' if c.note else ""
+    return Markup(f'<span class="basis basis-{c.checked.replace(" ", "-")}" title="{escape(MEANINGS[c.checked])}">{escape(MARKS[c.checked])}</span>{at}{note} {_way(prose, statement)}')
+
+
+def uses(prose: Prose, found: Iterable[tuple[Citation, Statement, Markup]]) -> Markup:
+    """The statements of one page that rest on a source, in their words."""
+    lines = "".join(f"<li>{words} {use(prose, c, statement)}</li>\n" for c, statement, words in found)
+    return Markup(f'<ul class="claims uses">\n{lines}</ul>')
+
+
+def led_to(prose: Prose, found: Iterable[tuple[Any, Statement, Markup]]) -> Markup:
+    """Statements of one page in their words, each with the way to it."""
+    lines = "".join(f"<li>{words} {_way(prose, statement)}</li>\n" for _, statement, words in found)
+    return Markup(f'<ul class="claims uses">\n{lines}</ul>')
+
+
+def figures(prose: Prose, found: Iterable[tuple[Any, Statement, Markup]], sources: Mapping[str, Source]) -> Markup:
+    """The rows of a table of figures: each with what it rests on."""
+    def rests_on(s: Statement) -> str:
+        if not s.basis.citations:
+            return '<span class="basis basis-practice">common practice</span>'
+        return ", ".join(f'<span class="basis basis-{c.checked.replace(" ", "-")}">{escape(MARKS[c.checked])}</span> '
+                         f'<a href="{escape(prose.href("source", c.source))}">{escape(short_name(sources[c.source]))}</a>' for c in s.basis.citations)
+    return Markup("".join(f'<tr><td><a href="{escape(prose.href(s.kind, s.id, s.anchor))}">{words}</a></td><td>{rests_on(s)}</td></tr>\n' for _, s, words in found))
+
+
+def _way(prose: Prose, s: Statement) -> str:
+    return f'<a class="rests" href="{escape(prose.href(s.kind, s.id, s.anchor))}">Go to it</a>'

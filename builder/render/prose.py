@@ -22,6 +22,9 @@ MEANINGS = {
 }
 
 
+_PRACTICE = Markup('<span class="basis basis-practice">common practice</span>')
+
+
 def address(kind: str, id: str) -> str:
     """The page of a record, from the root of the site."""
     if kind in ("glossary", "term"):
@@ -161,26 +164,28 @@ class Prose:
     def basis(self, basis: Basis) -> Markup:
         """The marks beside a claim: what it rests on and how that was confirmed, with numbered links to the sources."""
         if not basis.citations:
-            return Markup('<span class="basis basis-practice">common practice</span>')
+            return _PRACTICE
+        if len(basis.citations) == 1:
+            return Markup(self._mark(basis.citations[0].checked, [*basis.citations]))
         groups: dict[str, list[Citation]] = {}
         for citation in sorted(basis.citations, key=lambda c: CHECKED.index(c.checked)):
             groups.setdefault(citation.checked, []).append(citation)
-        return Markup(" ").join(self._mark(checked, found) for checked, found in groups.items())
+        return Markup(" ".join(self._mark(checked, found) for checked, found in groups.items()))
 
-    def _mark(self, checked: str, citations: list[Citation]) -> Markup:
+    def _mark(self, checked: str, citations: list[Citation]) -> str:
         numbers = " ".join(self._cite(c) for c in citations)
         sources = [self.library.sources[c.source] for c in citations]
         flags = sorted({"withdrawn" if s.withdrawn else "superseded" for s in sources if s.withdrawn or s.superseded_by})
         warn = "".join(f' <strong class="flag">source {flag}</strong>' for flag in flags)
-        return Markup(f'<span class="basis basis-{checked.replace(" ", "-")}" title="{MEANINGS[checked]}">{MARKS[checked]} {numbers}{warn}</span>')
+        return f'<span class="basis basis-{checked.replace(" ", "-")}" title="{MEANINGS[checked]}">{MARKS[checked]} {numbers}{warn}</span>'
 
-    def _cite(self, citation: Citation) -> Markup:
+    def _cite(self, citation: Citation) -> str:
         reference = self._references.setdefault(citation.source, Reference(len(self._references) + 1, self.library.sources[citation.source]))
         if citation not in reference.uses:
             reference.uses.append(citation)
         title = escape(". ".join(p for p in (short_name(reference.source), citation.at, citation.note) if p))
         n = reference.number
-        return Markup(f'<a href="#source-{n}" title="{title}" aria-label="source {n}">{n}</a>')
+        return f'<a href="#source-{n}" title="{title}" aria-label="source {n}">{n}</a>'
 
     @property
     def references(self) -> Iterable[Reference]:
