@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import jsonschema_rs
-
-if TYPE_CHECKING:
-    from jsonschema.exceptions import ValidationError
 
 from .model import (
     KINDS, LOCAL_KINDS, Amount, Band, Basis, Calculator, Calendar, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
@@ -75,7 +72,7 @@ class Schemas:
         self.text_fields = frozenset(name for d in documents for name in _text_fields(d))
 
 
-    def errors(self, kind: str, data: Any) -> Iterable[ValidationError]:
+    def errors(self, kind: str, data: Any) -> Iterable[Any]:
         """What is wrong with the data of a card that is not sound."""
         if kind not in self._wording:
             self._wording[kind] = _wording(self._written[kind])
@@ -178,7 +175,7 @@ def _walk(data: Any, path: Path, fields: frozenset[str], sentences: bool, texts:
 # --- errors in plain English -------------------------------------------------------------------------------------
 
 
-def _unknown_keys(error: ValidationError) -> list[str]:
+def _unknown_keys(error: Any) -> list[str]:
     """The keys an error is about: each unknown one gets a problem of its own."""
     if error.validator != "additionalProperties":
         return [""]
@@ -186,13 +183,13 @@ def _unknown_keys(error: ValidationError) -> list[str]:
     return unknown[:20]  # a file of nothing else is no card; the first ones say so
 
 
-def _problem(error: ValidationError, document: Document, key: str) -> Problem:
+def _problem(error: Any, document: Document, key: str) -> Problem:
     path: Path = tuple(error.absolute_path)
     rule, message, fix, place = _say(error, path, document, key)
     return Problem(document.file, *place, rule, message, fix)
 
 
-def _say(error: ValidationError, path: Path, document: Document, unknown: str) -> tuple[str, str, str, tuple[int, int]]:
+def _say(error: Any, path: Path, document: Document, unknown: str) -> tuple[str, str, str, tuple[int, int]]:
     marks, value, wanted = document.marks, error.instance, error.validator_value
     here, description = _where(path, document.kind), error.schema.get("description", "")
     at = marks.value(path)
@@ -254,7 +251,7 @@ def _say(error: ValidationError, path: Path, document: Document, unknown: str) -
     return "schema", f"{here}: {error.message}", description or "Compare it with another card of the same kind.", at
 
 
-def _say_pattern(error: ValidationError, path: Path, document: Document, here: str) -> tuple[str, str, str, tuple[int, int]]:
+def _say_pattern(error: Any, path: Path, document: Document, here: str) -> tuple[str, str, str, tuple[int, int]]:
     value, pattern = _short(error.instance), str(error.validator_value)
     description = error.schema.get("description", "")
     # An error about a key's own spelling carries the path of the mapping that holds the key.
@@ -270,7 +267,7 @@ def _say_pattern(error: ValidationError, path: Path, document: Document, here: s
     return "form", f"{here} is '{value}', which is not of the right form.", description, place
 
 
-def _describe(error: ValidationError, key: str) -> str:
+def _describe(error: Any, key: str) -> str:
     sub = error.schema.get("properties", {}).get(key, {})
     return sub.get("description", "")
 
