@@ -29,11 +29,11 @@ _CONTENT_DIGITS = 12
 
 # Without an indentation of its own the encoder runs compiled.
 _encoded = json.JSONEncoder(ensure_ascii=False).encode
-_DEEPEST_LINE = 4
+_DEEPEST_LINE = 3
 
 
 def _text(data: Any, level: int = 0) -> str:
-    """JSON with a line for each figure and statement, so that a change of one is a change of one line, and the file stays small."""
+    """JSON with a line for each part of a record, so that a change of one figure is a change of one line, and the file stays small."""
     if level == _DEEPEST_LINE or not data or not isinstance(data, dict | list):
         return _encoded(data)
     start, end = "\n" + " " * (level + 1), "\n" + " " * level

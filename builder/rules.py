@@ -54,7 +54,7 @@ def sentences_are_plain(d: Document, units: Units) -> Iterator[Problem]:
 def numbers_are_quantities(d: Document, units: Units) -> Iterator[Problem]:
     """number-in-prose: a number with a unit is written once, as a quantity, and linked to."""
     for path, text in d.texts:
-        if not _DIGIT.search(text):
+        if not _DIGIT.search(text) or not units.in_prose.search(text):
             continue
         before = ""
         for part in parts(text):

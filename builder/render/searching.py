@@ -139,7 +139,10 @@ class Folding:
 
 @dataclass(slots=True)
 class Record:
-    """One thing to find. names: what it is called, best first; fields: (weight, text) of its words; terms: glossary terms it leads to."""
+    """One thing to find. names: what it is called, best first; fields: (weight, text) of its words; terms: glossary terms it leads to.
+
+    shared: fields that it has in common with others, one object for all of them; a card's figures have its names.
+    """
 
     kind: str
     path: str
@@ -148,6 +151,7 @@ class Record:
     names: list[tuple[float, str]] = field(default_factory=list)
     fields: list[tuple[float, str]] = field(default_factory=list)
     terms: set[str] = field(default_factory=set)
+    shared: tuple[tuple[float, str], ...] = ()
     figure: str = ""
     mark: str = ""
 
@@ -211,8 +215,10 @@ def _records(linked: Linked, on: Mapping[str, Any], indexes: Iterable[tuple[str,
     for r in on.values():
         yield _calculator(linked, r.declared)
     for t in library.techniques.values():
+        cited = ((3, t.title),)
+        key = (*cited, *((1.5, a) for a in t.also_called), (0.8, _spoken(linked, t.summary)))
         for q in t.quantities.values():
-            yield _number(linked, t, q)
+            yield _number(linked, t, q, key if q.headline else cited)
     for term in library.terms.values():
         yield _term(linked, prose, term)
     for p in library.pages.values():
@@ -256,7 +262,7 @@ def _calculator(linked: Linked, c: Calculator) -> Record:
     return record
 
 
-def _number(linked: Linked, t: Technique, q: Quantity) -> Record:
+def _number(linked: Linked, t: Technique, q: Quantity, shared: tuple[tuple[float, str], ...]) -> Record:
     figure = amount(q.amount.unit, q.amount.value, q.amount.low, q.amount.high)
     if isinstance(q, LocalQuantity):
         figure += f" [local; base {amount(q.base.unit, q.base.value, q.base.low, q.base.high)}]"
@@ -264,11 +270,9 @@ def _number(linked: Linked, t: Technique, q: Quantity) -> Record:
         figure += f" {FROM_BASE}"
     standing = q.basis.standing
     record = Record("number" if q.headline else "cited", f"{address('card', t.id)}#quantity-{q.key}", q.label, t.title, [(0.8, q.label)], figure=figure,
-                    mark=MARKS.get(standing, standing))
-    record.fields = [(8, q.label), (5, q.key.replace("-", " ")), (3, t.title), *((1.5, a) for a in t.also_called if q.headline), (1, unit_shown(q.amount.unit) or ""),
-                     (3, _ASKED_BY_UNIT.get(q.amount.unit, "")), (1, figure), (1, _spoken(linked, q.why))]
-    if q.headline:
-        record.fields.append((0.8, _spoken(linked, t.summary)))
+                    mark=MARKS.get(standing, standing), shared=shared)
+    record.fields = [(8, q.label), (5, q.key.replace("-", " ")), (1, unit_shown(q.amount.unit) or ""), (3, _ASKED_BY_UNIT.get(q.amount.unit, "")), (1, figure),
+                     (1, _spoken(linked, q.why))]
     return record
 
 
@@ -354,15 +358,27 @@ def _postings(folding: Folding, records: Iterable[Record], term_at: Mapping[str,
                 found |= meant.get(name, set())
         return frozenset(w for form in forms for w in form), frozenset(found)
 
-    index = Index()
-    for n, r in enumerate(records):
-        found = [(10 if r.kind == "term" else 0.6, frozenset("~" + _base36(term_at[id]) for id in r.terms if id in term_at))]
-        for weight, text in r.fields:
+    def weighed(fields: Iterable[tuple[float, str]], terms: Iterable[tuple[float, frozenset[str]]] = ()) -> dict[str, float]:
+        """Key -> the best weight it has in the fields, from 0 to 1."""
+        found = [*terms]
+        for weight, text in fields:
             words, stands_for = keys(text)
-            found += [(weight, words), (weight * 0.85, stands_for)]
+            found.append((weight, words))
+            if stands_for:
+                found.append((weight * 0.85, stands_for))
         best: dict[str, float] = {}
         for weight, words in sorted(found, key=lambda f: f[0]):  # the best of a word comes last, and stays
             best.update(dict.fromkeys(words, weight / (weight + _SATURATION)))
+        return best
+
+    index, common = Index(), {}
+    for n, r in enumerate(records):
+        best = weighed(r.fields, [(10 if r.kind == "term" else 0.6, frozenset("~" + _base36(term_at[id]) for id in r.terms if id in term_at))] if r.terms else ())
+        if r.shared:
+            if r.shared not in common:
+                common = {r.shared: weighed(r.shared)} if len(common) > 1 else {**common, r.shared: weighed(r.shared)}
+            of_all = common[r.shared]
+            best = {**of_all, **best, **{key: of_all[key] for key in of_all.keys() & best.keys() if of_all[key] > best[key]}}
         for weight, name in r.names:
             if key := folding.name(name):
                 best["=" + key] = max(weight, best.get("=" + key, 0.0))
