@@ -83,6 +83,7 @@ class Preview:
             with self._writing:
                 for page in builder["render"].problem_page(built.problems, first=False):
                     self._put(self._hook._packed(page))
+                    self._seen[page.path] = b""  # it goes when all is well again
             return
         now, before = {d.file: d for d in built.linked.library.documents}, self._documents
         differ = [d for file in now.keys() | before.keys() if now.get(file) is not before.get(file) for d in (now.get(file), before.get(file)) if d]

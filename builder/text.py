@@ -129,33 +129,34 @@ def _link_fault(m: re.Match[str]) -> Iterator[Fault]:
 
 def to_html(text: str, anchor: Callable[[Link], str]) -> str:
     """The text as inline HTML. `anchor` gives the finished HTML of a link; everything else is escaped."""
-    out, made = [], []
-    for part in parts(text):
-        if isinstance(part, Link):
-            made.append(anchor(part))
-            out.append(f"\x00{len(made) - 1}\x00")
-        else:
-            out.append(html.escape(part, quote=False))
-    joined = " ".join("".join(out).split())
+    joined, made = _linked(text, anchor, lambda words: html.escape(words, quote=False))
     if "*" in joined:
         joined = _EMPHASIS.sub(r"<em>\1</em>", _STRONG.sub(r"<strong>\1</strong>", joined))
-    return re.sub("\x00(\\d+)\x00", lambda m: made[int(m[1])], joined) if made else joined
+    return _put_back(joined, made)
 
 
 def to_words(text: str, words_of: Callable[[Link], str]) -> str:
     """The text as plain words, as its HTML would read. `words_of` gives what a link reads as."""
-    if "](" not in text:
-        joined = " ".join(text.split())
-        return joined if "*" not in joined else _EMPHASIS.sub(r"\1", _STRONG.sub(r"\1", joined))
+    joined, made = _linked(text, words_of, str)
+    if "*" in joined:
+        joined = _EMPHASIS.sub(r"\1", _STRONG.sub(r"\1", joined))
+    return " ".join(_put_back(joined, made).split()) if made else joined
+
+
+def _linked(text: str, of_link: Callable[[Link], str], of_words: Callable[[str], str]) -> tuple[str, list[str]]:
+    """The text in one line with a stand-in for each link, and what stands for the links; nothing that a link becomes is taken for emphasis."""
     out, made = [], []
-    for part in parts(text):
+    for part in parts(text) if "](" in text else [text]:
         if isinstance(part, Link):
-            made.append(words_of(part))
-            out.append(f"\x00{len(made) - 1}\x00")
+            out.append(f"\x00{len(made)}\x00")
+            made.append(of_link(part))
         else:
-            out.append(part)
-    joined = _EMPHASIS.sub(r"\1", _STRONG.sub(r"\1", " ".join("".join(out).split())))
-    return " ".join(re.sub("\x00(\\d+)\x00", lambda m: made[int(m[1])], joined).split())
+            out.append(of_words(part))
+    return " ".join("".join(out).split()), made
+
+
+def _put_back(text: str, made: list[str]) -> str:
+    return re.sub("\x00(\\d+)\x00", lambda m: made[int(m[1])], text) if made else text
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

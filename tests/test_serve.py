@@ -120,7 +120,7 @@ def test_a_broken_card_leaves_every_page_as_it_was_and_is_told_on_it(preview: Wa
     edit(tmp_path / "unit", f"{CARD}.yaml", "titel: ", "title: ")
     preview.update()
     preview.settle()
-    assert preview.told() == ""
+    assert preview.told() == "" and files(preview.folder) == before
 
 
 def test_a_hostile_name_is_told_as_words(preview: Watched, tmp_path: Path) -> None:
