@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from .model import (
-    Amount, Basis, Calculator, Citation, Claim, Constant, Decision, Document, Library, LocalQuantity, Path, Pathway, Quantity, QuantityFromBase, Technique,
+    Amount, Basis, Calculator, Citation, Claim, Constant, Decision, Document, Library, LocalQuantity, Path, Pathway, Quantity, QuantityFromBase, Technique, kept_or_made,
 )
 from .problems import Problem
 from .text import Link, did_you_mean, links
@@ -127,10 +127,8 @@ def link(library: Library, kept: MutableMapping[Any, Any] | None = None) -> tupl
             mentioned.setdefault(("card", card), {})[d.kind, d.id] = None
 
     for d in library.documents:
-        of_it = kept.get(d.file)
-        if of_it is None or of_it[0] is not d:
-            of_it = kept[d.file] = d, [(path, text, found) for path, text in d.texts for found in links(text)], list(_references(d))
-        for path, text, found in of_it[1]:
+        in_texts, as_values = kept_or_made(kept, d.file, d, lambda: ([(p, text, found) for p, text in d.texts for found in links(text)], list(_references(d))))
+        for path, text, found in in_texts:
             words, before = f"{found.scheme}:{found.target}", text[: found.start]
             if found.scheme == "quantity" and d.kind != "technique" and "/" not in found.target:
                 problems.append(Problem(d.file, *d.marks.within(path, words, before), "link-form",
@@ -139,7 +137,7 @@ def link(library: Library, kept: MutableMapping[Any, Any] | None = None) -> tupl
                 follow_quantity(d, path, _full(found, d), words, before)
             elif found.scheme != "value":
                 follow(d, path, found.scheme, found.target, words, before)
-        for path, scheme, target in of_it[2]:
+        for path, scheme, target in as_values:
             if scheme == "quantity":
                 follow_quantity(d, path, target)
             else:
@@ -216,10 +214,7 @@ def _rests_on(statements: Iterable[Statement]) -> dict[str, tuple[Use, ...]]:
 
 def _statements(library: Library, kept: MutableMapping[Any, Any]) -> Iterator[Statement]:
     for t in library.techniques.values():
-        of_it = kept.get(("statements", t.id))
-        if of_it is None or of_it[0] is not t:
-            of_it = kept["statements", t.id] = t, tuple(_of_technique(t))
-        yield from of_it[1]
+        yield from kept_or_made(kept, ("statements", t.id), t, lambda: tuple(_of_technique(t)))
     for p in library.pathways.values():
         here = _Here("pathway", p.id)
         yield from here.claims("when", p.when)

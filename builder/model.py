@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, MutableMapping
 from dataclasses import dataclass, field
 from itertools import islice
 from typing import Any
@@ -93,6 +93,14 @@ class Marks:
 
 def _place(node: Any) -> Place:
     return node.start_mark.line + 1, node.start_mark.column + 1
+
+
+def kept_or_made(kept: MutableMapping[Any, Any], key: Any, of: Any, make: Callable[[], Any]) -> Any:
+    """What an earlier call made of the very same object, else what `make` makes of it now, which is kept."""
+    before = kept.get(key)
+    if before is None or before[0] is not of:
+        before = kept[key] = of, make()
+    return before[1]
 
 
 @dataclass(frozen=True, slots=True)

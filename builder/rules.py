@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, MutableMapping
 from datetime import date
 from typing import Any
 
-from .model import CHECKED, PLACEHOLDER, Document, Library, Path
+from .model import CHECKED, PLACEHOLDER, Document, Library, Path, kept_or_made
 from .problems import Problem
 from .text import faults, links, parts
 from .units import Units
@@ -24,14 +24,9 @@ def check(library: Library, units: Units, kept: MutableMapping[str, Any] | None 
 
     kept: what an earlier call found in each document; one that is the very same object is not looked at again.
     """
-    found: list[Problem] = []
+    kept, found = {} if kept is None else kept, []
     for d in library.documents:
-        before = kept.get(d.file) if kept is not None else None
-        if before is None or before[0] is not d:
-            before = d, [problem for rule in OF_A_DOCUMENT for problem in rule(d, units)]
-            if kept is not None:
-                kept[d.file] = before
-        found += before[1]
+        found += kept_or_made(kept, d.file, d, lambda: [problem for rule in OF_A_DOCUMENT for problem in rule(d, units)])
     return found + [problem for rule in OF_THE_LIBRARY for problem in rule(library, units)]
 
 

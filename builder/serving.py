@@ -29,7 +29,7 @@ from mkdocs.structure.pages import Page
 from watchdog.events import EVENT_TYPE_CREATED, EVENT_TYPE_DELETED, EVENT_TYPE_MODIFIED, EVENT_TYPE_MOVED, FileSystemEvent, FileSystemEventHandler
 from watchdog.observers import Observer
 
-from .site import configuration
+from .site import configuration, hook_of
 
 log = logging.getLogger("mkdocs.serving")
 
@@ -56,7 +56,7 @@ class Preview:
         """Everything from the beginning: at the start, and when something other than a card has changed."""
         self._round += 1
         config = load_config(**configuration(self._root, self._config_file), site_dir=str(self.folder), dev_addr=self._address)
-        self._hook = next(module for module in config.hooks.values() if hasattr(module, "_session"))
+        self._hook = hook_of(config)
         session = self._session = self._hook._session
         config.plugins.on_startup(command="serve", dirty=False)
         config.site_url = f"http://{config.dev_addr}/"
@@ -112,7 +112,8 @@ class Preview:
         try:
             differ = [planned.path for planned in plan if self._round == of and self._make(planned, of)]
         except Exception:  # the server goes on; the next edit tries again
-            log.error("%s", traceback.format_exc())
+            if self._round == of:  # else the templates had gone on to the cards of a newer edit
+                log.error("%s", traceback.format_exc())
             return
         if differ and self._round == of:
             log.info("Another %d pages and files now read differently.", len(differ))

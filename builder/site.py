@@ -1,4 +1,4 @@
-"""The MkDocs hook, and the two commands that run MkDocs. The only module that imports mkdocs.
+"""The MkDocs hook, and the command that builds with it. With serving.py the only module that imports mkdocs.
 
 `mkdocs build` and `mkdocs serve` work by themselves through the hook: the cards are read in on_config, the pages
 enter as generated files in on_files. On broken cards a build stops with the list of problems; a running server keeps
@@ -110,6 +110,7 @@ class _Session:
         self.engine: tuple[Any, Any, Any] = (None, None, None)  # files, navigation and templates
         self.site_name = ""
         self.stale_after_days = 30
+        self.carried: Any = None  # the module, at hand for every page
         self.runs: list[str] = []  # of the page being converted
         self.converted: dict[str, _Place] = {}  # pages converted and not yet written
         self.store: Any = None  # of the build now under way
@@ -127,6 +128,7 @@ def on_startup(command: str, dirty: bool) -> None:
 
 def on_config(config: Any) -> Any:
     builder = _engine_free(reload=_session.serving)
+    _session.carried = builder["carried"]
     root = Path(config.extra.get("root") or Path(config.config_file_path).resolve().parent)
     if (root / "local").is_dir():
         config.watch.append(str(root / "local"))  # a running server follows it; named in mkdocs.yml it would have to be there
@@ -248,13 +250,13 @@ def on_env(env: Any, config: Any, files: Files) -> Any:
 
 def on_page_markdown(markdown: str, page: Any, config: Any, files: Files) -> str:
     """Takes the blocks of HTML past the Markdown processor, which would read every tag of them to change none."""
-    text, _session.runs = _engine_free(reload=False)["carried"].taken_out(markdown)
+    text, _session.runs = _session.carried.taken_out(markdown)
     return text
 
 
 def on_page_content(html: str, page: Any, config: Any, files: Files) -> str:
     """Puts the blocks back. The engine converts all pages before it writes the first: meanwhile they are kept on the disk."""
-    whole = _engine_free(reload=False)["carried"].put_back(html, _session.runs)
+    whole = _session.carried.put_back(html, _session.runs)
     _session.converted[page.file.src_uri] = _session.store.put([whole.encode()])
     _session.progress("Converting", len(_session.converted), _session.total)
     page.markdown = ""
@@ -327,7 +329,7 @@ def _engine_free(reload: bool) -> dict[str, Any]:
     return {name: importlib.import_module(f"builder.{name}") for name in ("carried", "compose", "history", "hosting", "offline", "placing", "problems", "render", "when")}
 
 
-# --- the commands that run MkDocs ---------------------------------------------------------------------------------
+# --- the command that builds -------------------------------------------------------------------------------------
 
 
 def build_site(root: Path, out: Path, config_file: Path, checked: list[Any] | None = None, progress: Callable[[str, int, int], None] | None = None) -> int:
@@ -346,7 +348,7 @@ def build_site(root: Path, out: Path, config_file: Path, checked: list[Any] | No
     try:
         with placing.workshop(out) as made:
             config = load_config(**configuration(root, config_file), site_dir=str(made / "site"), strict=True)
-            hook = _hook(config)
+            hook = hook_of(config)._session
             hook.built, hook.progress = checked.pop() if checked else None, progress or hook.progress
             config.plugins.on_startup(command="build", dirty=False)
             build.build(config)
@@ -357,9 +359,9 @@ def build_site(root: Path, out: Path, config_file: Path, checked: list[Any] | No
     return sum(1 for _ in out.rglob("*.html"))
 
 
-def _hook(config: Any) -> _Session:
-    """The session of the hook, of which MkDocs loads a copy of its own."""
-    return next(module._session for module in config.hooks.values() if hasattr(module, "_session"))
+def hook_of(config: Any) -> Any:
+    """The hook as MkDocs runs it: it loads a copy of this module of its own."""
+    return next(module for module in config.hooks.values() if hasattr(module, "_session"))
 
 
 class _Kept(io.BytesIO):

@@ -10,7 +10,7 @@ import jsonschema_rs
 from .model import (
     KINDS, LOCAL_KINDS, Amount, Band, Basis, Calculator, Calendar, Choice, Citation, Claim, Constant, Decision, Department, Document, Example, Input,
     Library, OnlyWhen, Output, Page, Path, Pathway, PathwayStage, Pitfall, Plot, Quantity, Question, RefuseWhen, Reported, Review, Section, SignOff, Solve,
-    Source, Step, Table, Technique, Term, Verdict,
+    Source, Step, Table, Technique, Term, Verdict, kept_or_made,
 )
 from .problems import CouldNotRun, Problem
 from .text import did_you_mean
@@ -114,16 +114,12 @@ def validate(documents: Iterable[Document], schemas: Schemas, unsound: Iterable[
 
     kept: what an earlier call found for each document; a document that is the very same object is not looked at again.
     """
+    kept = {} if kept is None else kept
     problems: list[Problem] = []
     bad = set(unsound)
     sound: dict[str, list[tuple[Document, Any]]] = {k: [] for k in KINDS}
     for document in documents:
-        before = kept.get(document.file) if kept is not None else None
-        if before is None or before[0] is not document:
-            before = (document, *_looked_at(document, schemas))
-            if kept is not None:
-                kept[document.file] = before
-        _, whole, record, found = before
+        whole, record, found = kept_or_made(kept, document.file, document, lambda: _looked_at(document, schemas))
         if whole is None:
             problems += found
             bad.add((document.kind, document.id))

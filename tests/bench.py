@@ -132,7 +132,7 @@ def note(words: str) -> None:
 
 def site_build(root: Path, out: Path) -> dict[str, float]:
     """In a process of its own: what `cards build` does, with the seconds spent by the builder itself and by each of its stages."""
-    from builder import cli
+    from builder import cli, site
 
     spent: dict[str, float] = {}
 
@@ -157,7 +157,7 @@ def site_build(root: Path, out: Path) -> dict[str, float]:
     from mkdocs.config import load_config
 
     config = load_config(config_file=str(root / "mkdocs.yml"), site_dir=str(out), strict=True)
-    hook = next(m for m in config.hooks.values() if hasattr(m, "_session"))
+    hook = site.hook_of(config)
     rendered = hook._rendered
 
     def watched(plan: list[Any]) -> Any:
